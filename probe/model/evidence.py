@@ -1,0 +1,186 @@
+"""Evidence: what was sent, what came back and when; raw, never judged.
+
+All times are whole nanoseconds of the monotonic clock since the run's start (``Anchor`` ties them to
+wall time). All classes here hold integers, text and bytes only, so that a record line made from them is
+canonical JSON without floats.
+
+``Exchange`` is a NamedTuple, not a frozen dataclass: one is made for each transaction, and creating a
+frozen dataclass of this size costs 2 us against 0.4 us here (docs/decisions/0002).
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class Framing(StrEnum):
+    """How a Modbus PDU is wrapped on the link."""
+
+    MBAP = "mbap"  # Modbus TCP: 7-byte header, then PDU
+    RTU = "rtu"  # unit, PDU, CRC; on a serial line or tunnelled in TCP
+
+
+class Purpose(StrEnum):
+    """Why a request was sent; the judge uses it, the wire does not."""
+
+    IDENTITY = "identity"
+    PROOF = "proof"
+    POLL = "poll"
+    FRESHNESS = "freshness"
+    CLOCK = "clock"
+    REFERENCE = "reference"
+    ABSENT_UNIT = "absent unit"  # asks a unit that the map does not hold: who answers for nobody?
+
+
+class Outcome(StrEnum):
+    """What became of one attempt. Only DATA is data; EXCEPTION is a proper answer; all else is a fault.
+
+    The first block are replies (or their absence) to a request; the strays are bytes that answer nothing
+    that is open. A reply is DATA or EXCEPTION only when transaction id, protocol, unit, function and byte
+    count all match what was asked (MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3).
+    """
+
+    DATA = "data"
+    EXCEPTION = "exception"
+    NO_ANSWER = "no answer"
+    CLOSED = "closed"  # orderly close by the other side while we waited
+    RESET = "reset"
+    WRONG_TRANSACTION = "wrong transaction"
+    WRONG_PROTOCOL = "wrong protocol"
+    WRONG_UNIT = "wrong unit"
+    WRONG_FUNCTION = "wrong function"
+    SHORT = "short"  # fewer bytes than asked for
+    LONG = "long"
+    ODD = "odd"  # byte count odd, or not that of the data that follows
+    BAD_CHECKSUM = "bad checksum"
+    BAD_FRAME = "bad frame"  # no frame can be made of the bytes
+    NOT_SENT = "not sent"  # no connection, or the run ended first
+    # strays
+    LATE = "late"  # answers a request that was given up
+    REPEATED = "repeated"  # a second answer to a request that was answered
+    UNASKED = "unasked"  # a transaction id that was never used
+
+
+class ConnectOutcome(StrEnum):
+    """What became of one attempt to open a connection."""
+
+    OPEN = "open"
+    REFUSED = "refused"
+    NO_ANSWER = "no answer"
+    NO_ROUTE = "no route"
+    CLOSED_AT_ONCE = "closed at once"
+    NO_NAME = "no name"  # the host name does not resolve
+    NO_PORT = "no port"  # the serial port does not exist or is taken
+    NOT_PERMITTED = "not permitted"
+    FAILED = "failed"  # any other error of the operating system; its text is in ``detail``
+
+
+class Exchange(NamedTuple):
+    """One attempt of one Modbus request, with all bytes as they stood on the wire.
+
+    received_ns: when the last byte of the answer came, or when waiting ended.
+    request, response: whole frames (MBAP or RTU with CRC); response is empty without an answer, and holds
+    what came when it could not be accepted.
+    """
+
+    tag: str
+    purpose: Purpose
+    framing: Framing
+    round: int  # number of the poll round (0 first); dwell makes more than one
+    attempt: int  # 1 for the first try
+    sent_ns: int
+    received_ns: int
+    outcome: Outcome
+    exception_code: int  # 0 unless outcome is EXCEPTION
+    request: bytes
+    response: bytes
+
+    @property
+    def reply_ns(self) -> int:
+        """Time from sending the request to the end of the answer, or of waiting."""
+        return self.received_ns - self.sent_ns
+
+
+class Stray(NamedTuple):
+    """Bytes that came without being the answer to an open request; kept, never taken for data."""
+
+    host: str  # "host:port" or serial port
+    received_ns: int
+    outcome: Outcome  # LATE, REPEATED, UNASKED, BAD_FRAME, ...
+    data: bytes
+    tag: str  # the device whose turn it was; empty when unknown
+
+
+class Connect(NamedTuple):
+    """One attempt to open a connection to a host (every one is counted in the record)."""
+
+    host: str
+    sent_ns: int
+    received_ns: int
+    outcome: ConnectOutcome
+    detail: str
+    local: str  # our own "address:port" (the interface used), empty when not open
+
+
+class Disconnect(NamedTuple):
+    """The end of a connection: by whom, and after how many requests."""
+
+    host: str
+    at_ns: int
+    by_peer: bool
+    requests: int
+
+
+class Echo(NamedTuple):
+    """One ICMP echo request. answered: False after the time-out."""
+
+    host: str
+    tag: str
+    sent_ns: int
+    received_ns: int
+    answered: bool
+
+
+class Neighbour(NamedTuple):
+    """Hardware address that the operating system's neighbour table holds for a host; empty if none."""
+
+    host: str
+    tag: str
+    at_ns: int
+    hardware_address: str
+
+
+class ReferenceSample(NamedTuple):
+    """One reading of a reference clock other than a Modbus device.
+
+    low_ns, high_ns bound (reference time - local wall time) in nanoseconds.
+    usable: False when the reference itself says that it must not be trusted; ``reason`` says why.
+    """
+
+    source: str  # "laptop", "ntp host"
+    sent_ns: int
+    received_ns: int
+    low_ns: int
+    high_ns: int
+    usable: bool
+    reason: str
+    data: bytes  # raw answer, empty for the laptop's own clock
+
+
+class Note(NamedTuple):
+    """Something about the run itself: a clock step, a missing right, an interruption."""
+
+    at_ns: int
+    topic: str  # "clock step", "not permitted", "interrupted", "paused", ...
+    text: str
+
+
+class Anchor(NamedTuple):
+    """Ties the run's monotonic time to wall time: at ``at_ns`` the wall clock showed ``wall_ns`` (Unix)."""
+
+    at_ns: int
+    wall_ns: int
+
+
+Evidence = Exchange | Stray | Connect | Disconnect | Echo | Neighbour | ReferenceSample | Note | Anchor

@@ -1,0 +1,21 @@
+"""Scope: which part of a lineup a run is to test, and how."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scope:
+    """tags: the devices to test, in the map's order (never empty).
+
+    left_out: tags of the map that the user left out (``--only``, ``--skip``): not tested, not required.
+    quick: identity, proof and one poll; no freshness, no clock. dwell_s: keep polling for so long, 0: two
+    rounds only. poll_pause_s: pause between rounds of a dwell.
+    """
+
+    tags: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
+    quick: bool = False
+    dwell_s: float = 0.0
+    poll_pause_s: float = 1.0

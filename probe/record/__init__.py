@@ -1,0 +1,1 @@
+"""Layer 4: sealed record files."""

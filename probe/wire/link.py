@@ -1,0 +1,56 @@
+"""Link: one connection (TCP socket or serial port) that carries Modbus requests, one at a time.
+
+Every implementation makes a single attempt and says what became of it; retries, pauses and budgets belong
+to the collector. Nothing of the operating system or of a library escapes as an exception: each failure is
+an ``Outcome`` (only ``asyncio.CancelledError`` passes).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple, Protocol
+
+from probe.model.evidence import Connect, Disconnect, Exchange, Purpose, Stray
+from probe.model.profile import Quirks
+
+
+class Request(NamedTuple):
+    """What to ask. pdu: function code and data (only functions of the allow-list are sent)."""
+
+    tag: str
+    purpose: Purpose
+    round: int
+    attempt: int
+    unit: int
+    pdu: bytes
+    timeout_s: float
+
+
+StrayHandler = Callable[[Stray], None]
+
+
+class Link(Protocol):
+    """One connection. At most one request is in flight."""
+
+    name: str
+
+    @property
+    def is_open(self) -> bool:
+        """True while requests can be sent."""
+        ...
+
+    async def open(self, timeout_s: float) -> Connect:
+        """Try once to connect."""
+        ...
+
+    async def exchange(self, request: Request, quirks: Quirks) -> Exchange:
+        """Send one request and wait for its answer or the time-out.
+
+        Raises WriteRefused (a bug of ours) if the function is not on the allow-list.
+        After a framing fault the link has closed itself: there is no hunting for the next header.
+        """
+        ...
+
+    async def close(self) -> Disconnect | None:
+        """Close in good order (FIN); None if it was not open. Never raises."""
+        ...
