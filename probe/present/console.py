@@ -2,35 +2,84 @@
 
 Rules (design, section 4): with ``--json`` machine text goes to stdout and people's text to stderr; no
 colour when NO_COLOR is set or the stream is no terminal; never fails because a stream cannot show a sign
-(a pipe in cp1252): such signs are replaced.
+(a pipe in cp1252): such signs are replaced. rich is imported where it is used, so that ``--help`` and
+error messages do not wait for it.
 """
 
 from __future__ import annotations
 
+import os
 import sys
-from typing import IO, Any
+import unicodedata
+from typing import IO, TYPE_CHECKING, Any
 
-import orjson
-from rich.console import Console
-from rich.text import Text
+if TYPE_CHECKING:
+    from rich.console import Console
+
+#: Width of text that goes to no terminal: what a page or a ticket shows without ragged wrapping.
+PLAIN_WIDTH = 80
 
 
 def console(stream: IO[str] | None = None, *, width: int | None = None) -> Console:
     """A console on the stream (stdout if None) that prints our texts as they are: no markup, no emoji."""
-    target = stream if stream is not None else sys.stdout
-    if hasattr(target, "reconfigure"):
-        target.reconfigure(errors="replace")
+    from rich.console import Console
+
+    target = _forgiving(stream if stream is not None else sys.stdout)
+    if width is None and not target.isatty():
+        width = _columns_asked_for()
     return Console(file=target, width=width, markup=False, emoji=False, highlight=False, soft_wrap=False)
 
 
 def say(text: str = "", *, error: bool = False) -> None:
     """Print people's text, to stderr if ``error``; never interprets markup in it."""
-    console(sys.stderr if error else sys.stdout).print(Text(text), soft_wrap=True)
+    stream = _forgiving(sys.stderr if error else sys.stdout)
+    stream.write(clean(text, keep_lines=True) + "\n")
+    stream.flush()
 
 
 def emit_json(document: dict[str, Any]) -> None:
-    """Print one JSON object on stdout, keys sorted, with a line end."""
-    sys.stdout.write(
-        orjson.dumps(document, option=orjson.OPT_INDENT_2 | orjson.OPT_SORT_KEYS).decode() + "\n"
-    )
+    """Print one JSON object on stdout, keys sorted, with a line end; ASCII only, so that any pipe takes it."""
+    import json
+
+    sys.stdout.write(json.dumps(document, indent=2, sort_keys=True, ensure_ascii=True, allow_nan=False) + "\n")
     sys.stdout.flush()
+
+
+def is_live(stream: IO[str] | None = None) -> bool:
+    """True where a picture can be redrawn in place: a terminal that understands cursor movement."""
+    target = stream if stream is not None else sys.stdout
+    if not target.isatty() or os.environ.get("TERM", "").lower() in ("dumb", "unknown"):
+        return False
+    return not console(target).legacy_windows
+
+
+def clean(text: str, *, keep_lines: bool = False) -> str:
+    """The text with every sign that could steer a terminal or turn the reading direction made harmless.
+
+    Texts from devices are cleaned where they are decoded; this is the last wall before a terminal.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_harmless(sign, keep_lines=keep_lines) for sign in text)
+
+
+def _harmless(sign: str, *, keep_lines: bool) -> str:
+    """The sign itself, or a visible stand-in for control and format characters (Unicode Cc, Cf, Cs)."""
+    if sign == "\n" and keep_lines:
+        return sign
+    if unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp"):
+        return f"<{ord(sign):02X}>"
+    return sign
+
+
+def _forgiving(stream: IO[str]) -> IO[str]:
+    """The stream, told to replace what its encoding cannot carry."""
+    if hasattr(stream, "reconfigure"):
+        stream.reconfigure(errors="replace")
+    return stream
+
+
+def _columns_asked_for() -> int:
+    """COLUMNS where it is a sane number, otherwise 80."""
+    text = os.environ.get("COLUMNS", "")
+    return max(20, min(int(text), 400)) if text.isdecimal() else PLAIN_WIDTH
