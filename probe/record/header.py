@@ -1,0 +1,160 @@
+"""Header: the first line of a record: what was to be audited, with what, by whom, from when.
+
+Plain data, handed in; nothing here asks the operating system or a clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from probe.model.lineup import Lineup, SourceText
+from probe.model.scope import Scope
+from probe.record.body import flag, text, texts
+from probe.record.line import Plain
+
+FORMAT = "buswitness-record/1"
+NOT_STATED = "not stated"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """The computer that the audit ran on.
+
+    addresses: its own interfaces as text, one each (``eth0 192.0.2.10/24 02:00:5e:10:00:01``).
+    clock: what is known of its wall clock's state (``synchronised``, ``not synchronised``, ...).
+    """
+
+    host_name: str = NOT_STATED
+    system: str = NOT_STATED
+    python: str = NOT_STATED
+    addresses: tuple[str, ...] = ()
+    clock: str = NOT_STATED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """All that the first line holds. started_wall_ns: Unix nanoseconds of the wall clock.
+
+    map_texts: the map first, then its includes; profile_texts: all that they need. Both whole, so that the
+    record stands alone.
+    """
+
+    tool_version: str
+    site: str
+    lineup: str
+    map_texts: tuple[SourceText, ...]
+    profile_texts: tuple[SourceText, ...]
+    scope: Scope
+    started_wall_ns: int
+    instrument: Instrument = Instrument()
+    operator: str = ""
+    command: tuple[str, ...] = ()
+    format: str = FORMAT
+
+    @classmethod
+    def of(cls, lineup: Lineup, scope: Scope, **facts: Any) -> Header:
+        """The header of a run over the lineup; facts: the remaining fields by name."""
+        return cls(
+            site=lineup.map.site,
+            lineup=lineup.map.lineup,
+            map_texts=lineup.map_texts,
+            profile_texts=lineup.profile_texts,
+            scope=scope,
+            **facts,
+        )
+
+
+def rfc3339(wall_ns: int) -> str:
+    """The moment as RFC 3339 text in UTC with nine digits, as ``2026-03-14T09:26:53.000000001Z``.
+
+    Source: RFC 3339, 5.6. Years before 1 and after 9999 cannot be written so; they give ``not a date``.
+    """
+    seconds, rest = divmod(wall_ns, 1_000_000_000)
+    try:
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+    except OverflowError:
+        return "not a date"
+    return f"{moment.replace(tzinfo=None).isoformat()}.{rest:09d}Z"
+
+
+def header_body(header: Header) -> Mapping[str, Plain]:
+    """The header as the body of the first line. ``key`` is the place of the signer's public key."""
+    instrument = header.instrument
+    return {
+        "command": header.command,
+        "format": header.format,
+        "instrument": {
+            "addresses": instrument.addresses,
+            "clock": instrument.clock,
+            "host_name": instrument.host_name,
+            "python": instrument.python,
+            "system": instrument.system,
+        },
+        "key": None,
+        "lineup": header.lineup,
+        "map": [_text_body(source) for source in header.map_texts],
+        "operator": header.operator or NOT_STATED,
+        "profiles": [_text_body(source) for source in header.profile_texts],
+        "scope": scope_body(header.scope),
+        "site": header.site,
+        "started": rfc3339(header.started_wall_ns),
+        "started_wall_ns": str(header.started_wall_ns),
+        "tool_version": header.tool_version,
+    }
+
+
+def header_from(body: Mapping[str, Any]) -> Header:
+    """The header that a first line's body holds. Raises KeyError, TypeError or ValueError if it is none."""
+    instrument = body["instrument"]
+    return Header(
+        format=text(body["format"]),
+        tool_version=text(body["tool_version"]),
+        site=text(body["site"]),
+        lineup=text(body["lineup"]),
+        map_texts=tuple(_text_from(item) for item in body["map"]),
+        profile_texts=tuple(_text_from(item) for item in body["profiles"]),
+        scope=scope_from(body["scope"]),
+        started_wall_ns=int(body["started_wall_ns"]),
+        instrument=Instrument(
+            host_name=text(instrument["host_name"]),
+            system=text(instrument["system"]),
+            python=text(instrument["python"]),
+            addresses=texts(instrument["addresses"]),
+            clock=text(instrument["clock"]),
+        ),
+        operator=text(body["operator"]),
+        command=texts(body["command"]),
+    )
+
+
+def scope_body(scope: Scope) -> Mapping[str, Plain]:
+    """The scope; its seconds as the shortest decimal text that gives the same number back."""
+    return {
+        "dwell_s": repr(float(scope.dwell_s)),
+        "left_out": scope.left_out,
+        "poll_pause_s": repr(float(scope.poll_pause_s)),
+        "quick": scope.quick,
+        "tags": scope.tags,
+    }
+
+
+def scope_from(body: Mapping[str, Any]) -> Scope:
+    """The scope that ``scope_body`` wrote."""
+    return Scope(
+        tags=texts(body["tags"]),
+        left_out=texts(body["left_out"]),
+        quick=flag(body["quick"]),
+        dwell_s=float(body["dwell_s"]),
+        poll_pause_s=float(body["poll_pause_s"]),
+    )
+
+
+def _text_body(source: SourceText) -> Mapping[str, Plain]:
+    return {"name": source.name, "sha256": source.sha256, "text": source.text}
+
+
+def _text_from(body: Mapping[str, Any]) -> SourceText:
+    return SourceText(name=text(body["name"]), text=text(body["text"]), sha256=text(body["sha256"]))

@@ -1,0 +1,125 @@
+"""Line: the canonical bytes of one line of a record.
+
+A line is one JSON object with four members, ``body``, ``kind``, ``prev`` and ``seq``, in the canonical form
+of RFC 8785: no white space, members sorted, UTF-8. ``prev`` is the SHA-256 of the bytes of the line before
+(without its line end), ``seq`` counts lines from 1, so that it is the line's number in the file.
+
+Lines hold text, integers, booleans, null, lists and objects with ASCII keys; no floats. For such values a
+fast encoder that sorts keys gives the same bytes as an RFC 8785 library (tests/unit/test_line.py and
+tests/property/test_canonical_lines.py prove it for every kind of line). Why and what it costs:
+docs/decisions/0005-record-encoding.md.
+
+Source: RFC 8785, 3.2.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+
+import orjson
+
+from probe.model.evidence import Exchange
+
+#: What a line may hold. A float is a bug of ours and raises TypeError.
+Plain = str | int | bool | None | Sequence["Plain"] | Mapping[str, "Plain"]
+
+#: Largest integer that every JSON reader keeps (RFC 8785, 3.2.2.3 and appendix D); beyond it: text.
+LARGEST = 2**53 - 1
+#: ``prev`` of the first line.
+NO_LINE = "0" * 64
+#: Longest line, bytes. A reader refuses longer ones, so that a hostile file cannot fill its memory.
+LONGEST_LINE = 16 * 1024 * 1024
+
+
+def digest(line: bytes) -> str:
+    """SHA-256 of a line without its line end, 64 lower-case hexadecimal digits."""
+    return hashlib.sha256(line).hexdigest()
+
+
+def integer(number: int) -> int | str:
+    """The number itself, or its decimal digits as text where JSON readers would lose digits."""
+    return number if -LARGEST <= number <= LARGEST else str(number)
+
+
+def canonical(value: Plain) -> bytes:
+    """The RFC 8785 bytes of a value that holds no floats.
+
+    A lone surrogate, which no UTF-8 can carry, is written as the six characters of its ``\\udc80`` form.
+    Raises TypeError for a float, an integer beyond LARGEST, a key that is not ASCII or a foreign type.
+    """
+    return orjson.dumps(_checked(value), option=orjson.OPT_SORT_KEYS)
+
+
+def line(sequence: int, previous: str, kind: str, body: Plain) -> bytes:
+    """The bytes of one line, without its line end. kind: ASCII letters and blanks."""
+    return b'{"body":%b,"kind":"%b","prev":"%b","seq":%d}' % (
+        canonical(body),
+        kind.encode(),
+        previous.encode(),
+        sequence,
+    )
+
+
+def exchange_line(sequence: int, previous: str, exchange: Exchange) -> bytes:
+    """The bytes of an exchange's line; the same as ``line`` gives, at a quarter of the cost.
+
+    Exchanges are nearly all of a record, so their text is put together by hand.
+    """
+    tag, purpose, framing, round_, attempt, sent_ns, received_ns, outcome, code, request, response = exchange
+    quoted = _quoted.get(tag)
+    if quoted is None:
+        quoted = _quote(tag)
+    return (
+        f'{{"body":{{"attempt":{attempt},"exception_code":{code},"framing":"{framing}","outcome":"{outcome}",'
+        f'"purpose":"{purpose}","received_ns":{_number(received_ns)},"request":"{request.hex()}",'
+        f'"response":"{response.hex()}","round":{round_},"sent_ns":{_number(sent_ns)},"tag":{quoted}}},'
+        f'"kind":"exchange","prev":"{previous}","seq":{sequence}}}'
+    ).encode()
+
+
+_quoted: dict[str, str] = {}
+
+
+def _quote(tag: str) -> str:
+    """The tag as JSON text; kept, because a lineup has few tags and many exchanges."""
+    if len(_quoted) > 100_000:
+        _quoted.clear()
+    quoted = _quoted[tag] = canonical(tag).decode()
+    return quoted
+
+
+def _number(number: int) -> str:
+    return str(number) if -LARGEST <= number <= LARGEST else f'"{number}"'
+
+
+def _checked(value: Plain) -> Plain:
+    """The value with strict types: what JSON cannot carry is refused, lone surrogates are spelled out."""
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        return _speakable(value)
+    if isinstance(value, int):
+        if not -LARGEST <= value <= LARGEST:
+            raise TypeError(f"an integer beyond 2^53-1 goes into a record as text: {value}")
+        return value
+    if isinstance(value, Mapping):
+        return {_key(key): _checked(item) for key, item in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, (bytes, bytearray)):
+        return [_checked(item) for item in value]
+    raise TypeError(f"{type(value).__name__} cannot stand in a record line: {value!r}")
+
+
+def _key(key: str) -> str:
+    if not (isinstance(key, str) and key.isascii()):
+        raise TypeError(f"a key of a record line is ASCII text: {key!r}")
+    return key
+
+
+def _speakable(text: str) -> str:
+    plain = str(text)
+    try:
+        plain.encode()
+    except UnicodeEncodeError:
+        return plain.encode("utf-8", "backslashreplace").decode()
+    return plain

@@ -1,0 +1,283 @@
+"""Writer: keeps a run in a record file while it happens (design, section 5).
+
+What holds at any moment, also after ``kill -9``: the file is a run of whole lines, at most followed by one
+cut line; no byte that was handed to the operating system is changed again. A full disk loses nothing: space
+for what waits to be written and for the closing lines is held back from the start (``reserve``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import IO
+
+from probe.model.errors import InputError, Problem, RecordError
+from probe.model.evidence import Evidence, Exchange
+from probe.model.finding import Cause, Expectation, Finding
+from probe.record.body import cause_body, evidence_body, evidence_kind, expected_bodies, finding_body
+from probe.record.header import Header, header_body
+from probe.record.line import LONGEST_LINE, NO_LINE, Plain, digest, exchange_line, line
+from probe.record.reserve import RESERVE, Reserve
+from probe.record.seal import Seal, seal_line
+
+#: Lines are handed to the operating system when so many bytes wait (or when ``flush`` is called).
+WAITING = 64 * 1024
+#: Space that verdicts may take of the reserve once the disk is full; the rest is for the seal.
+LAST_WORDS = RESERVE - 256 * 1024
+
+
+class RecordWriter:
+    """A record being written; implements ``probe.collect.events.Ledger``. Use ``create``."""
+
+    def __init__(self, path: Path, file: IO[bytes], reserve: Reserve) -> None:
+        self.path = path
+        self._file = file
+        self._reserve = reserve
+        self._waiting: list[bytes] = []
+        self._waiting_size = 0
+        self._sequence = 0  # of the last line made
+        self._previous = NO_LINE  # its hash
+        self._offset = 0  # bytes of whole lines that the operating system has
+        self._written = (0, NO_LINE)  # sequence and hash of the last of them
+        self._failure: Problem | None = None
+        self._left_out = ""
+
+    @classmethod
+    def create(cls, path: Path, header: Header) -> RecordWriter:
+        """A new record file with its first line on disk. Never writes over anything.
+
+        Raises InputError if the file exists, or cannot be made, written or given its reserve; then nothing
+        is left behind.
+        """
+        first = line(1, NO_LINE, "head", header_body(header))
+        if len(first) > LONGEST_LINE:
+            raise InputError([_too_large(path, len(first))])
+        file = _open_new(path)
+        try:
+            writer = cls(path, file, Reserve(path.parent))
+            writer._add(first)
+            writer._write_out()
+            os.fsync(file.fileno())
+            _sync_folder(path.parent)
+        except (OSError, RecordError) as error:
+            _undo(path, file)
+            raise InputError([_no_room(path, error)]) from error
+        return writer
+
+    def keep(self, evidence: Evidence) -> int:
+        """Write one piece of evidence; its sequence number. Raises RecordError if it cannot be kept."""
+        sequence = self._sequence + 1
+        if type(evidence) is Exchange:
+            made = exchange_line(sequence, self._previous, evidence)
+        else:
+            made = line(sequence, self._previous, evidence_kind(evidence), evidence_body(evidence))
+        self._accept(made)
+        return sequence
+
+    def expect(self, expectations: Sequence[Expectation]) -> None:
+        """Write what the run must give a verdict on, and hand it to the operating system at once."""
+        for body in expected_bodies(expectations):
+            self._accept(self._line("expected", body))
+        self.flush()
+
+    def conclude(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> None:
+        """Write the verdicts. On a full disk: those that fit, or none (they follow from the evidence)."""
+        if self._failure is not None and not self._fits(findings, causes):
+            self._left_out = "verdicts left out for lack of space; they can be derived from the evidence"
+            return
+        for finding in findings:
+            self._add(self._line("finding", finding_body(finding)))
+            self._write_if_many()
+        for cause in causes:
+            self._add(self._line("cause", cause_body(cause)))
+            self._write_if_many()
+        self._write_out()
+
+    def flush(self) -> None:
+        """Hand all lines so far to the operating system. Raises RecordError if that fails."""
+        self._write_out()
+
+    def seal(self, *, complete: bool, reason: str) -> Seal:
+        """Write the last line and close the file. After a failure the record is never sealed as complete.
+
+        reason: why it is not complete, empty if it is. Raises RecordError if the seal cannot be written;
+        then the lines so far stand as they are, not closed.
+        """
+        with contextlib.suppress(RecordError):  # the failure goes into the seal's reason below
+            self._write_out()
+        if self._failure is not None:
+            complete = False
+            reason = "; ".join(filter(None, (reason, self._failure.what, self._left_out)))
+        self._reserve.release()
+        head = self._previous
+        self._add(seal_line(self._sequence + 1, head, complete=complete, reason=reason))
+        try:
+            self._write_out()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise RecordError(_cannot_keep(self.path, error)) from error
+        finally:
+            self._file.close()
+        return Seal(count=self._sequence, head=head, complete=complete, reason=reason, code=self._previous)
+
+    def close(self) -> None:
+        """Let go of the file without a seal: a record that is not closed. Nothing happens after ``seal``."""
+        self._reserve.release()
+        if not self._file.closed:
+            with contextlib.suppress(RecordError):
+                self._write_out()
+            self._file.close()
+
+    def _line(self, kind: str, body: Plain) -> bytes:
+        return line(self._sequence + 1, self._previous, kind, body)
+
+    def _accept(self, made: bytes) -> None:
+        """Take a line during the run; refused once something could not be written."""
+        if self._failure is not None:
+            raise RecordError(self._failure)
+        self._add(made)
+        if self._waiting_size > WAITING:
+            self._write_out()
+
+    def _add(self, made: bytes) -> None:
+        if len(made) > LONGEST_LINE:
+            raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
+        self._previous = digest(made)
+        self._sequence += 1
+        self._waiting.append(made)
+        self._waiting_size += len(made) + 1
+
+    def _write_if_many(self) -> None:
+        if self._waiting_size > WAITING:
+            self._write_out()
+
+    def _write_out(self) -> None:
+        """Write all waiting lines. Raises RecordError at the first failure of the operating system."""
+        if not self._waiting:
+            return
+        data = b"\n".join([*self._waiting, b""])
+        try:
+            self._put(data)
+        except OSError as error:
+            self._rescue(data, error)
+            raise RecordError(self._failure or _cannot_keep(self.path, error)) from error
+
+    def _put(self, data: bytes) -> None:
+        """Write the data behind the last whole line (a torn attempt is written over)."""
+        if self._file.tell() != self._offset:
+            self._cut_back()
+        view = memoryview(data)
+        while view:
+            view = view[self._file.write(view) :]
+        self._offset += len(data)
+        self._written = (self._sequence, self._previous)
+        self._waiting.clear()
+        self._waiting_size = 0
+
+    def _rescue(self, data: bytes, error: OSError) -> None:
+        """After a failure: free the reserve and try once more, else end the record at its last whole line."""
+        self._failure = _cannot_keep(self.path, error)
+        self._reserve.release()
+        try:
+            self._put(data)
+        except OSError:
+            self._waiting.clear()
+            self._waiting_size = 0
+            self._sequence, self._previous = self._written
+            with contextlib.suppress(OSError):
+                self._cut_back()
+
+    def _cut_back(self) -> None:
+        """Drop the torn line that a failed attempt left behind."""
+        self._file.truncate(self._offset)
+        self._file.seek(self._offset)
+
+    def _fits(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> bool:
+        bodies = [finding_body(finding) for finding in findings] + [cause_body(cause) for cause in causes]
+        return sum(len(line(2**53, NO_LINE, "finding", body)) for body in bodies) < LAST_WORDS
+
+
+def _open_new(path: Path) -> IO[bytes]:
+    try:
+        return path.open("xb", buffering=0)
+    except FileExistsError as error:
+        raise InputError(
+            [
+                Problem(
+                    file=str(path),
+                    what="the record file exists already; a record is never written over",
+                    remedy="give another name with --record, or move the old record away",
+                )
+            ]
+        ) from error
+    except (OSError, ValueError) as error:
+        raise InputError([_no_room(path, error)]) from error
+
+
+def _undo(path: Path, file: IO[bytes]) -> None:
+    """Remove the file that ``create`` has just made and could not fill."""
+    file.close()
+    with contextlib.suppress(OSError):
+        path.unlink()
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the new name to disk where the system can do that (not on Windows)."""
+    if os.name != "posix":
+        return
+    with contextlib.suppress(OSError):  # some network folders refuse; the file itself is safe
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+_REASONS = {
+    errno.ENOENT: ("the folder does not exist", "make the folder first, or give another path with --record"),
+    errno.ENOTDIR: ("a part of the path is no folder", "give another path with --record"),
+    errno.EISDIR: ("the path is a folder", "give the name of a file with --record"),
+    errno.EACCES: ("the folder or file may not be written", "choose a folder of your own with --record"),
+    errno.EPERM: ("the system does not permit writing here", "choose a folder of your own with --record"),
+    errno.EROFS: ("the disk is read-only", "choose another disk with --record"),
+    errno.ENOSPC: ("the disk is full", "free space on the disk, or choose another one with --record"),
+    errno.EDQUOT: ("your disk quota is used up", "free space, or choose another disk with --record"),
+    errno.EFBIG: ("the file would pass the largest size allowed", "choose another disk with --record"),
+    errno.ENAMETOOLONG: ("the file name is too long", "give a shorter name with --record"),
+}
+
+
+def _reason(error: BaseException) -> tuple[str, str]:
+    number = error.errno if isinstance(error, OSError) else None
+    usual = _REASONS.get(number) if number is not None else None
+    return usual or (f"the system says: {error}", "choose another folder or disk with --record")
+
+
+def _no_room(path: Path, error: BaseException) -> Problem:
+    cause = error.__cause__ if isinstance(error, RecordError) and error.__cause__ else error
+    what, remedy = _reason(cause)
+    return Problem(
+        file=str(path), what=f"the record cannot be started: {what}; nothing was asked yet", remedy=remedy
+    )
+
+
+def _cannot_keep(path: Path, error: OSError) -> Problem:
+    what, _ = _reason(error)
+    return Problem(
+        file=str(path),
+        what=f"the record cannot be continued: {what}",
+        remedy="the lines written so far are safe; free space or choose another disk, and start a new run",
+    )
+
+
+def _too_large(path: Path, size: int) -> Problem:
+    return Problem(
+        file=str(path),
+        what="map and profiles are too large to stand in one record",
+        found=f"{size} bytes",
+        allowed=f"{LONGEST_LINE} bytes",
+        remedy="split the map into several lineups",
+    )
