@@ -1,0 +1,167 @@
+"""Clock track: what a series of readings of one clock amounts to.
+
+``clock_region`` says what a set of readings leaves possible. This module decides which readings belong
+together, and recognises the ways in which they do not:
+
+- **torn**: a stamp whose fields come from both sides of a rollover (the device changed it between two of
+  its registers). Recognised by its fields, set aside, and only when the readings around it agree.
+- **stray**: one reading that disagrees with those before and after it, and is not torn. Set aside, told.
+- **jumped**: from some reading on, all agree with each other and not with what came before. The clock was
+  set or restarted; the last stretch counts, the jump is a finding.
+- **stopped**: local time went on by more than the clock's step and the stamp did not change, ever.
+- **cached**: stamps repeat for longer than the clock's step and then move on. Somebody between us and the
+  clock answers from memory. A remembered stamp is still not in the future, so ``offset >= v - t4`` holds and
+  ``offset < v + q - t1`` does not: there is a lower bound only, and no verdict.
+- **unsettled**: the last readings disagree with what came before and are too few to say why.
+
+Nothing is averaged. Source: method of our own; the inequalities are in ``clock_region``
+(common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+
+from probe.judge.clock_region import ClockRegion, Stamp, region_of
+
+#: So many readings that agree with each other and not with the past make a jump.
+JUMP_NEEDS = 3
+S = 1_000_000_000
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Behaviour(StrEnum):
+    """How a clock behaved while it was read."""
+
+    STEADY = "steady"
+    JUMPED = "jumped"
+    STOPPED = "stopped"
+    CACHED = "cached"
+    UNSETTLED = "unsettled"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockTrack:
+    """behaviour; region: of the readings that count, None when none do.
+
+    counted, torn, stray: indexes into the readings. jumps: index of the first reading after each jump.
+    lower_bound_ns: for CACHED, the greatest v - t4.
+    """
+
+    behaviour: Behaviour
+    region: ClockRegion | None
+    counted: tuple[int, ...]
+    torn: tuple[int, ...] = ()
+    stray: tuple[int, ...] = ()
+    jumps: tuple[int, ...] = ()
+    lower_bound_ns: int | None = None
+
+
+def track(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
+    """What the readings, in the order in which they were made, amount to.
+
+    drift_bound_ppm: how far the device's clock may gain or lose against ours.
+    """
+    if not stamps:
+        return ClockTrack(behaviour=Behaviour.UNSETTLED, region=None, counted=())
+    if _held_still(stamps, drift_bound_ppm):
+        if len({stamp.shown_ns for stamp in stamps}) == 1:
+            return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
+        lower = max(stamp.shown_ns - stamp.received_ns for stamp in stamps)
+        return ClockTrack(behaviour=Behaviour.CACHED, region=None, counted=(), lower_bound_ns=lower)
+    return _sorted_out(stamps, drift_bound_ppm)
+
+
+def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool:
+    """True if a stamp stood for longer than a clock of its step and drift can stand."""
+    first_seen: dict[int, Stamp] = {}
+    for stamp in stamps:
+        first = first_seen.setdefault(stamp.shown_ns, stamp)
+        longest = first.resolution_ns * (1 + drift_bound_ppm * 2e-6)
+        if stamp.sent_ns - first.received_ns > longest:
+            return True
+    return False
+
+
+def _sorted_out(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
+    """Follow the readings; keep those that agree, hold back those that do not until more is known."""
+    counted, held = [0], list[int]()
+    torn, stray, jumps = list[int](), list[int](), list[int]()
+    region = ClockRegion.of_first(stamps[0], drift_bound_ppm)
+    for i, stamp in enumerate(stamps[1:], start=1):
+        cut = region.cut(stamp)
+        if not cut.is_empty:
+            region = cut
+            counted.append(i)
+            _set_aside(held, stamps, region, torn, stray)
+            continue
+        held.append(i)
+        fresh = _agreeing_tail(stamps, held, drift_bound_ppm)
+        if len(fresh) < JUMP_NEEDS:
+            continue
+        _set_aside([j for j in held if j not in fresh], stamps, region, torn, stray)
+        alone = len(counted) == 1  # one odd reading at the start is no clock that jumped
+        region = region_of([stamps[j] for j in fresh], drift_bound_ppm) or region
+        if alone:
+            _set_aside(counted, stamps, region, torn, stray)
+        else:
+            jumps.append(fresh[0])
+        counted, held = list(fresh), []
+    behaviour = Behaviour.UNSETTLED if held else Behaviour.JUMPED if jumps else Behaviour.STEADY
+    return ClockTrack(
+        behaviour=behaviour,
+        region=region,
+        counted=tuple(counted),
+        torn=tuple(sorted(torn)),
+        stray=tuple(sorted(stray)),
+        jumps=tuple(jumps),
+    )
+
+
+def _agreeing_tail(stamps: Sequence[Stamp], held: Sequence[int], drift_bound_ppm: float) -> tuple[int, ...]:
+    """The last held readings that one clock can have shown."""
+    tail: list[int] = []
+    for i in reversed(held):
+        region = region_of([stamps[j] for j in sorted([*tail, i])], drift_bound_ppm)
+        if region is None or region.is_empty:
+            break
+        tail.append(i)
+    return tuple(sorted(tail))
+
+
+def _set_aside(
+    held: list[int], stamps: Sequence[Stamp], region: ClockRegion, torn: list[int], stray: list[int]
+) -> None:
+    """Name the readings that do not belong, and forget them."""
+    for i in held:
+        (torn if is_torn(stamps[i], region) else stray).append(i)
+    held.clear()
+
+
+def is_torn(stamp: Stamp, region: ClockRegion) -> bool:
+    """True if the stamp mixes the fields of two neighbouring stamps that the clock passed meanwhile."""
+    q = stamp.resolution_ns
+    low = stamp.sent_ns + int(region.offset_at(stamp.sent_ns).low) - q
+    high = stamp.received_ns + int(region.offset_at(stamp.received_ns).high) + q
+    shown = _fields(stamp.shown_ns)
+    after = -(-low // q) * q
+    while after <= high:
+        pairs = zip(shown, _fields(after - q), _fields(after), strict=True)
+        if all(field in (old, new) for field, old, new in pairs) and stamp.shown_ns not in (after - q, after):
+            return True
+        after += q
+        if after - low > 20 * q:  # a window wider than twenty steps says nothing about tearing
+            return False
+    return False
+
+
+def _fields(shown_ns: int) -> tuple[int, ...]:
+    """Year, month, day, hour, minute, second, nanosecond of a stamp; zeros where there is no such date."""
+    try:
+        t = _EPOCH + timedelta(seconds=shown_ns // S)
+    except OverflowError:
+        return (0,) * 7
+    return (t.year, t.month, t.day, t.hour, t.minute, t.second, shown_ns % S)
