@@ -67,7 +67,6 @@ class TcpLink(asyncio.Protocol):
 
     __slots__ = (
         "_address",
-        "_by_peer",
         "_condemned",
         "_deadline",
         "_ended",
@@ -75,6 +74,7 @@ class TcpLink(asyncio.Protocol):
         "_first",
         "_frame",
         "_given_up",
+        "_leaving",
         "_local_address",
         "_loop",
         "_now_ns",
@@ -113,7 +113,7 @@ class TcpLink(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._ended: asyncio.Future[None] | None = None  # resolved by connection_lost
         self._pending: Disconnect | None = None  # an end that nobody has asked about yet
-        self._by_peer = False
+        self._leaving = False  # our side is closed already
         self._requests = 0
         # the open request
         self._waiter: asyncio.Future[Exchange] | None = None
@@ -138,7 +138,7 @@ class TcpLink(asyncio.Protocol):
     @property
     def is_open(self) -> bool:
         """True while requests can be sent."""
-        return self._transport is not None and not self._condemned
+        return self._transport is not None and not self._condemned and not self._leaving
 
     async def open(self, timeout_s: float) -> Connect:
         """Try once to connect; addresses of a host name are tried in turn within the one attempt."""
@@ -164,7 +164,7 @@ class TcpLink(asyncio.Protocol):
 
     def _start(self) -> None:
         self._pending = None
-        self._by_peer = self._condemned = False
+        self._leaving = self._condemned = False
         self._requests = 0
         self._rest.clear()
         self._wrong = None
@@ -206,6 +206,7 @@ class TcpLink(asyncio.Protocol):
         transport, ended = self._transport, self._ended
         if transport is not None and ended is not None:
             if (self._waiter is not None or self._given_up) and transport.can_write_eof():
+                self._leaving = True
                 transport.write_eof()
                 await asyncio.wait((ended,), timeout=FAREWELL_S)
             self._drop()
@@ -261,8 +262,9 @@ class TcpLink(asyncio.Protocol):
             if self._rest:
                 self._end(now_ns, self._name_of_rest(), 0, self._take_rest())
             else:
-                self._end(now_ns, broken_outcome(exc), 0, b"")
-        self._leave(by_peer=True)
+                outcome = Outcome.NOT_SENT if self._leaving else broken_outcome(exc)
+                self._end(now_ns, outcome, 0, b"")
+        self._leave(by_peer=not self._leaving)
 
     def data_received(self, data: bytes) -> None:
         """The usual answer is recognised by its first nine bytes and its length; see ``_digest``."""
@@ -308,7 +310,7 @@ class TcpLink(asyncio.Protocol):
         self._frame = frame = number + tail
         self._request = request
         transport = self._transport
-        if transport is None or self._condemned:
+        if transport is None or self._condemned or self._leaving:
             return self._exchange_of(self._now_ns(), self._now_ns(), Outcome.NOT_SENT, 0, b"")
         self._expect = number + expect
         self._size = size
