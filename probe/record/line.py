@@ -30,11 +30,21 @@ LARGEST = 2**53 - 1
 NO_LINE = "0" * 64
 #: Longest line, bytes. A reader refuses longer ones, so that a hostile file cannot fill its memory.
 LONGEST_LINE = 16 * 1024 * 1024
+#: Most brackets and most commas of one line: each becomes an object in the memory of who reads it.
+MOST_BRACKETS, MOST_COMMAS = 200_000, 2_000_000
 
 
 def digest(line: bytes) -> str:
     """SHA-256 of a line without its line end, 64 lower-case hexadecimal digits."""
     return hashlib.sha256(line).hexdigest()
+
+
+def is_bearable(made: bytes) -> bool:
+    """Whether a line is small enough for every reader: in bytes and in what it becomes in memory."""
+    if len(made) <= MOST_BRACKETS:
+        return True
+    brackets = made.count(b"[") + made.count(b"{")
+    return len(made) <= LONGEST_LINE and brackets <= MOST_BRACKETS and made.count(b",") <= MOST_COMMAS
 
 
 def integer(number: int) -> int | str:

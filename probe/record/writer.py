@@ -19,7 +19,17 @@ from probe.model.evidence import Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
 from probe.record.body import cause_body, evidence_body, evidence_kind, expected_bodies, finding_body
 from probe.record.header import Header, header_body
-from probe.record.line import LONGEST_LINE, NO_LINE, Plain, digest, exchange_line, line
+from probe.record.line import (
+    LONGEST_LINE,
+    MOST_BRACKETS,
+    MOST_COMMAS,
+    NO_LINE,
+    Plain,
+    digest,
+    exchange_line,
+    is_bearable,
+    line,
+)
 from probe.record.reserve import RESERVE, Reserve
 from probe.record.seal import Seal, seal_line
 
@@ -53,7 +63,7 @@ class RecordWriter:
         is left behind.
         """
         first = line(1, NO_LINE, "head", header_body(header))
-        if len(first) > LONGEST_LINE:
+        if not is_bearable(first):
             raise InputError([_too_large(path, len(first))])
         file = _open_new(path)
         try:
@@ -143,7 +153,7 @@ class RecordWriter:
             self._write_out()
 
     def _add(self, made: bytes) -> None:
-        if len(made) > LONGEST_LINE:
+        if not is_bearable(made):
             raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
         self._previous = digest(made)
         self._sequence += 1
@@ -278,6 +288,6 @@ def _too_large(path: Path, size: int) -> Problem:
         file=str(path),
         what="map and profiles are too large to stand in one record",
         found=f"{size} bytes",
-        allowed=f"{LONGEST_LINE} bytes",
+        allowed=f"{LONGEST_LINE} bytes, {MOST_BRACKETS} brackets and {MOST_COMMAS} commas",
         remedy="split the map into several lineups",
     )

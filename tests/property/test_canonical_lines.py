@@ -1,0 +1,190 @@
+"""Whatever stands in a line: its bytes are those of an independent RFC 8785 library, and it comes back whole.
+
+Second opinion: the PyPI library ``rfc8785`` (reproduces the published vectors).
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import rfc8785
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    ConnectOutcome,
+    Disconnect,
+    Echo,
+    Evidence,
+    Exchange,
+    Framing,
+    Neighbour,
+    Note,
+    Outcome,
+    Purpose,
+    ReferenceSample,
+    Stray,
+)
+from probe.model.finding import Cause, Expectation, Finding, Verdict
+from probe.model.lineup import SourceText
+from probe.model.scope import Scope
+from probe.record.body import (
+    cause_body,
+    cause_from,
+    evidence_body,
+    evidence_from,
+    evidence_kind,
+    expectations_from,
+    expected_bodies,
+    finding_body,
+    finding_from,
+)
+from probe.record.header import Header, Instrument, header_body, header_from
+from probe.record.line import LARGEST, NO_LINE, canonical, exchange_line, line
+from probe.record.reader import parse
+from probe.record.seal import seal_line
+
+text = st.text(max_size=30)
+wild_text = st.text(st.characters(), max_size=30)  # lone surrogates too
+number = st.integers(-(2**66), 2**66)
+small = st.integers(0, 2**31)
+data = st.binary(max_size=40)
+
+evidence = st.one_of(
+    st.builds(
+        Exchange,
+        text,
+        st.sampled_from(Purpose),
+        st.sampled_from(Framing),
+        small,
+        small,
+        number,
+        number,
+        st.sampled_from(Outcome),
+        small,
+        data,
+        data,
+    ),
+    st.builds(Stray, text, number, st.sampled_from(Outcome), data, text),
+    st.builds(Connect, text, number, number, st.sampled_from(ConnectOutcome), text, text),
+    st.builds(Disconnect, text, number, st.booleans(), small),
+    st.builds(Echo, text, text, number, number, st.booleans()),
+    st.builds(Neighbour, text, text, number, text),
+    st.builds(ReferenceSample, text, number, number, number, number, st.booleans(), text, data),
+    st.builds(Note, number, text, text),
+    st.builds(Anchor, number, number),
+)
+finding = st.builds(
+    Finding,
+    check=text,
+    subject=text,
+    verdict=st.sampled_from(Verdict),
+    title=text,
+    observed=text,
+    expected=text,
+    unit=text,
+    uncertainty=text,
+    rule=text,
+    evidence=st.lists(small, max_size=5).map(tuple),
+    advice=text,
+    point=text,
+    cause=st.none() | text,
+    danger=st.integers(0, 9),
+)
+texts = st.lists(text, max_size=4).map(tuple)
+cause = st.builds(
+    Cause,
+    id=text,
+    kind=text,
+    subjects=texts,
+    statement=text,
+    confidence_permille=st.integers(0, 1000),
+    explains=texts,
+    fix=text,
+)
+source = st.builds(SourceText, name=text, text=text, sha256=text)
+seconds = st.floats(0, 1e9)
+header = st.builds(
+    Header,
+    tool_version=text,
+    site=text,
+    lineup=text,
+    map_texts=st.lists(source, max_size=2).map(tuple),
+    profile_texts=st.lists(source, max_size=2).map(tuple),
+    scope=st.builds(
+        Scope, tags=texts, left_out=texts, quick=st.booleans(), dwell_s=seconds, poll_pause_s=seconds
+    ),
+    started_wall_ns=st.integers(0, 2**63),
+    instrument=st.builds(Instrument, host_name=text, system=text, python=text, addresses=texts, clock=text),
+    operator=st.text(min_size=1, max_size=20),
+    command=texts,
+)
+
+
+def _reread(made: bytes) -> dict[str, Any]:
+    """The line's body as an independent JSON reader sees it, after the bytes were found canonical."""
+    value = json.loads(made)
+    assert made == rfc8785.dumps(value)
+    assert parse(made).body == value["body"]
+    return value["body"]  # type: ignore[no-any-return]
+
+
+@given(evidence)
+@settings(max_examples=400)
+def test_evidence_lines(item: Evidence) -> None:
+    kind = evidence_kind(item)
+    made = line(2, NO_LINE, kind, evidence_body(item))
+    assert evidence_from(kind, _reread(made)) == item
+    if isinstance(item, Exchange):
+        assert exchange_line(2, NO_LINE, item) == made
+
+
+@given(finding)
+def test_finding_lines(item: Finding) -> None:
+    assert finding_from(_reread(line(2, NO_LINE, "finding", finding_body(item)))) == item
+
+
+@given(cause)
+def test_cause_lines(item: Cause) -> None:
+    assert cause_from(_reread(line(2, NO_LINE, "cause", cause_body(item)))) == item
+
+
+@given(st.lists(st.builds(Expectation, check=text, subject=st.sampled_from("abc"), required=st.booleans())))
+def test_expectations_come_back_in_order(items: list[Expectation]) -> None:
+    bodies = [_reread(line(2, NO_LINE, "expected", body)) for body in expected_bodies(items)]
+    assert [item for body in bodies for item in expectations_from(body)] == items
+
+
+@given(header)
+def test_head_line(item: Header) -> None:
+    assert header_from(_reread(line(1, NO_LINE, "head", header_body(item)))) == item
+
+
+@given(st.integers(1, LARGEST), st.booleans(), text)
+def test_seal_line(sequence: int, complete: bool, reason: str) -> None:
+    body = _reread(seal_line(sequence, NO_LINE, complete=complete, reason=reason))
+    assert (body["complete"], body["count"], body["reason"]) == (complete, sequence, reason)
+
+
+@given(wild_text)
+def test_any_text_can_be_written(wild: str) -> None:
+    made = canonical(wild)
+    assert made == rfc8785.dumps(json.loads(made))
+
+
+plain = st.recursive(
+    st.none() | st.booleans() | st.integers(-LARGEST, LARGEST) | text,
+    lambda inner: (
+        st.lists(inner, max_size=4)
+        | st.dictionaries(st.text(st.characters(max_codepoint=127), max_size=6), inner, max_size=4)
+    ),
+    max_leaves=20,
+)
+
+
+@given(plain)
+def test_any_value_of_the_allowed_types(value: Any) -> None:
+    assert canonical(value) == rfc8785.dumps(value)

@@ -1,0 +1,119 @@
+"""Lines are the RFC 8785 bytes of what they hold. Second opinion: the PyPI library ``rfc8785``."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+import pytest
+import rfc8785
+
+from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
+from probe.record.body import evidence_body
+from probe.record.line import (
+    LARGEST,
+    LONGEST_LINE,
+    MOST_BRACKETS,
+    NO_LINE,
+    canonical,
+    digest,
+    exchange_line,
+    integer,
+    is_bearable,
+    line,
+)
+
+
+def _exchange(**changes: object) -> Exchange:
+    usual = Exchange(
+        tag="F-01",
+        purpose=Purpose.POLL,
+        framing=Framing.MBAP,
+        round=0,
+        attempt=1,
+        sent_ns=123_456_789,
+        received_ns=128_456_789,
+        outcome=Outcome.DATA,
+        exception_code=0,
+        request=bytes.fromhex("000100000006010300000064"),
+        response=bytes(range(209)),
+    )
+    return usual._replace(**changes)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "exchange",
+    [
+        _exchange(),
+        _exchange(tag='a"b\\c\n\x1f\x7fä€\U0001f602'),
+        _exchange(sent_ns=LARGEST, received_ns=LARGEST + 1),
+        _exchange(sent_ns=2**70, received_ns=-(2**70)),
+        _exchange(response=b"", outcome=Outcome.NO_ANSWER),
+        *(_exchange(outcome=outcome) for outcome in Outcome),
+        *(_exchange(purpose=purpose) for purpose in Purpose),
+        *(_exchange(framing=framing) for framing in Framing),
+    ],
+)
+def test_hand_made_exchange_line_is_the_canonical_one(exchange: Exchange) -> None:
+    made = exchange_line(7, NO_LINE, exchange)
+    assert made == line(7, NO_LINE, "exchange", evidence_body(exchange))
+    assert made == rfc8785.dumps(json.loads(made))
+
+
+def test_line_is_the_canonical_form_of_its_four_members() -> None:
+    body = {"b": ["€", "\r", "\x80", "\U0001f602", "ö", "\ufb33", None, True, -5], "a": {}}
+    made = line(3, "ab" * 32, "note", body)
+    assert made == rfc8785.dumps({"body": body, "kind": "note", "prev": "ab" * 32, "seq": 3})
+
+
+def test_strings_of_a_published_vector() -> None:
+    """Source: cyberphone/json-canonicalization testdata ``values`` (its string, whose bytes stand there)."""
+    assert canonical('\u20ac$\x0f\nA\'B"\\\\"/') == b'"\xe2\x82\xac$\\u000f\\nA\'B\\"\\\\\\\\\\"/"'
+
+
+def test_published_vector_without_normalisation() -> None:
+    """Source: cyberphone/json-canonicalization testdata ``unicode`` (commit 19d51d7), hashed."""
+    made = canonical({"Unnormalized Unicode": "A\u030a"})
+    assert (
+        hashlib.sha256(made).hexdigest() == "0d99aad92a125196ff887876643fd3206786a84ddce2cee52ba4ad256d2381d3"
+    )
+
+
+def test_every_control_character_is_written_as_the_standard_says() -> None:
+    for code in (*range(0x20), 0x7F, 0x80, 0x9F, 0x2028, 0xFEFF, 0xFFFF):
+        assert canonical(chr(code)) == rfc8785.dumps(chr(code))
+
+
+@pytest.mark.parametrize("wrong", [1.0, float("nan"), b"raw", {"a": 0.5}, [object()], {1: "x"}, {"ä": "x"}])
+def test_what_json_cannot_carry_is_a_type_error(wrong: object) -> None:
+    with pytest.raises(TypeError):
+        canonical(wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("number", [2**53, -(2**53), 2**64])
+def test_large_integers_are_refused_as_numbers_and_kept_as_text(number: int) -> None:
+    with pytest.raises(TypeError, match="2\\^53"):
+        canonical(number)
+    assert integer(number) == str(number)
+
+
+def test_wall_time_is_text_and_large_run_time_too() -> None:
+    body = evidence_body(Anchor(2**53, 1))
+    assert body == {"at_ns": "9007199254740992", "wall_ns": "1"}
+
+
+def test_lone_surrogate_is_spelled_out() -> None:
+    assert canonical("a\udc80b") == b'"a\\\\udc80b"'
+    assert canonical(["\ud83d\ude00"]) == b'["\\\\ud83d\\\\ude00"]'
+
+
+def test_digest_is_sha256() -> None:
+    """Source: FIPS 180-4 example for "abc" (NIST, SHA256 example values)."""
+    assert digest(b"abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_bounds_of_a_line() -> None:
+    assert is_bearable(b"x" * LONGEST_LINE)
+    assert not is_bearable(b"x" * (LONGEST_LINE + 1))
+    assert not is_bearable(b"[" * (MOST_BRACKETS + 1))
+    assert not is_bearable(b"," * 2_000_001)
