@@ -21,7 +21,8 @@ def nearest(word: str, choices: Iterable[str]) -> str:
     folded = _fold(word)
     if folded in by_fold:
         return by_fold[folded]
-    close = difflib.get_close_matches(folded, by_fold, n=1, cutoff=0.6)
+    cutoff = 0.6 if len(folded) > 3 else 0.5  # of tags like M3 one character in two may be wrong
+    close = difflib.get_close_matches(folded, by_fold, n=1, cutoff=cutoff)
     return by_fold[close[0]] if close else ""
 
 

@@ -1,0 +1,89 @@
+"""Text to a lineup: the map read, linted, its profiles compiled; every problem told at once.
+
+Works from texts alone: ``read`` may open files, or hand out the texts that a record carries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Protocol
+
+from probe.model.document import Document
+from probe.model.errors import InputError, Problem
+from probe.model.lineup import Lineup, SourceText
+from probe.model.map_draft import Draft, Read, read_draft
+from probe.model.map_lint import Surroundings, lint
+from probe.model.profile import Profile
+
+
+class Profiles(Protocol):
+    """What is needed of ``profile_load.ProfileLibrary``."""
+
+    def names(self) -> tuple[str, ...]:
+        """All profile names."""
+        ...
+
+    def get(self, name: str) -> Profile:
+        """The compiled profile. Raises InputError."""
+        ...
+
+    def texts_for(self, names: Iterable[str]) -> tuple[SourceText, ...]:
+        """The texts that the named profiles are made from."""
+        ...
+
+
+def load_lineup(
+    name: str, read: Read, profiles: Profiles, *, exists: Callable[[str], bool] | None = None
+) -> tuple[Lineup, tuple[Problem, ...]]:
+    """The lineup of the named map, and warnings that a person should read.
+
+    read: bytes of a named file; names of includes are joined to the map's folder with ``/``.
+    exists: tells whether a study file is there (None: not asked, as when a record is judged again).
+    Raises InputError with every problem of the map, its includes and its profiles, warnings last.
+    """
+    draft, problems = read_draft(name, read)
+    compiled, broken = _compile(draft, profiles)
+    around = Surroundings(profiles=compiled, profile_names=profiles.names(), exists=exists)
+    found = [*problems, *broken, *lint(draft, around)]
+    errors = [problem for problem in found if problem.severity == "error"]
+    warnings = [problem for problem in found if problem.severity != "error"]
+    if errors or draft.head is None:
+        raise InputError([*in_reading_order(errors, draft), *in_reading_order(warnings, draft)])
+    lineup = Lineup(
+        map=draft.whole(),
+        profiles=compiled,
+        map_texts=tuple(_source(document) for document in draft.documents),
+        profile_texts=profiles.texts_for(compiled),
+    )
+    return lineup, tuple(in_reading_order(warnings, draft))
+
+
+def _compile(draft: Draft, profiles: Profiles) -> tuple[dict[str, Profile], list[Problem]]:
+    """Every profile that the map uses and the library has; problems of profiles that do not load."""
+    known, compiled = set(profiles.names()), {}
+    problems: dict[Problem, None] = {}
+    for name in dict.fromkeys(placed.item.profile for placed in draft.devices):
+        if name not in known:
+            continue  # map_lint says so at its place
+        try:
+            compiled[name] = profiles.get(name)
+        except InputError as error:
+            problems.update(dict.fromkeys(error.problems))
+    return compiled, list(problems)
+
+
+def in_reading_order(problems: Iterable[Problem], draft: Draft) -> list[Problem]:
+    """Problems by file as it was read, then by line; files that are no part of the map last."""
+    order = {document.name: i for i, document in enumerate(draft.documents)}
+    return sorted(problems, key=lambda p: (order.get(p.file, len(order)), p.line, p.column))
+
+
+def _source(document: Document) -> SourceText:
+    return SourceText(name=document.name, text=document.text, sha256=document.sha256)
+
+
+def lineup_from_texts(texts: tuple[SourceText, ...], profiles: Profiles) -> Lineup:
+    """The lineup that a record carries. Raises InputError if its texts do not load any more."""
+    by_name: Mapping[str, SourceText] = {text.name: text for text in texts}
+    lineup, _ = load_lineup(texts[0].name, lambda name: by_name[name].text.encode(), profiles)
+    return lineup
