@@ -46,7 +46,7 @@ def guard(action: Callable[[], int | None], *, as_json: bool) -> int:
     except OSError as error:
         if not _is_closed_pipe(error):
             return _bug(error)
-        _silence_stdout()
+        silence_stdout()
         return Exit.INCOMPLETE
     return code
 
@@ -64,7 +64,7 @@ def _told(action: Callable[[], int | None], *, as_json: bool) -> int:
         return Exit.INCOMPLETE
     except BrokenPipeError:
         raise
-    except Exception as error:  # noqa: BLE001 (the outermost wall: whatever comes here is our bug)
+    except Exception as error:  # the outermost wall: whatever comes here is our bug
         if _is_closed_pipe(error):
             raise
         return _bug(error)
@@ -149,7 +149,7 @@ def _is_closed_pipe(error: BaseException) -> bool:
     return sys.platform == "win32" and isinstance(error, OSError) and error.errno == errno.EINVAL
 
 
-def _silence_stdout() -> None:
+def silence_stdout() -> None:
     """Point stdout nowhere, so that the interpreter does not complain about the pipe while it ends."""
     try:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

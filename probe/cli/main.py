@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -53,7 +54,11 @@ def run() -> None:
 def main(arguments: list[str]) -> int:
     """The exit code after doing what the arguments ask."""
     as_json = "--json" in arguments
-    return failure.guard(lambda: _work(arguments)(), as_json=as_json)
+    return failure.guard(partial(_do, arguments), as_json=as_json)
+
+
+def _do(arguments: list[str]) -> int:
+    return _work(arguments)()
 
 
 def _work(arguments: list[str]) -> Work:
@@ -112,7 +117,7 @@ def buswitness(
 
 
 @app.command()
-def demo(  # noqa: PLR0913
+def demo(
     healthy: Annotated[bool, typer.Option("--healthy", help="A lineup with nothing wrong.")] = False,
     scenario: Annotated[
         Path | None, typer.Option("--scenario", metavar="FILE", help="Own scenario file instead.")
@@ -154,7 +159,7 @@ def demo(  # noqa: PLR0913
 
 
 @app.command()
-def audit(  # noqa: PLR0913
+def audit(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],
     only: Annotated[
         list[str] | None,
@@ -249,7 +254,8 @@ def map_import(
         Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
     ] = None,
     sheet: Annotated[
-        str | None, typer.Option("--sheet", metavar="NAME", help="Sheet of the workbook; the first if left out.")
+        str | None,
+        typer.Option("--sheet", metavar="NAME", help="Sheet of the workbook; the first if left out."),
     ] = None,
     as_json: Json = False,
 ) -> Work:

@@ -38,10 +38,12 @@ def say(text: str = "", *, error: bool = False) -> None:
 
 
 def emit_json(document: dict[str, Any]) -> None:
-    """Print one JSON object on stdout, keys sorted, with a line end; ASCII only, so that any pipe takes it."""
+    """Print one JSON object on stdout, keys sorted, with a line end; ASCII, so that any pipe takes it."""
     import json
 
-    sys.stdout.write(json.dumps(document, indent=2, sort_keys=True, ensure_ascii=True, allow_nan=False) + "\n")
+    sys.stdout.write(
+        json.dumps(document, indent=2, sort_keys=True, ensure_ascii=True, allow_nan=False) + "\n"
+    )
     sys.stdout.flush()
 
 

@@ -1,0 +1,99 @@
+"""What happens before a device is touched: ways, cautions, plan and record file."""
+
+from __future__ import annotations
+
+import platform
+import re
+import socket
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import probe
+from probe.collect.events import RunPlan
+from probe.collect.preflight import Preflight, judge_ways, own_adapters, preflight
+from probe.model.errors import InputError
+from probe.model.lineup import Lineup
+from probe.model.scope import Scope
+
+if TYPE_CHECKING:
+    from probe.record.header import Header
+    from probe.record.writer import RecordWriter
+    from probe.wire.system_clock import SystemClock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """All that a run needs. as_json: people's text goes to stderr."""
+
+    plan: RunPlan
+    path: Path
+    writer: RecordWriter
+    clock: SystemClock
+    as_json: bool
+
+
+def make_ready(
+    lineup: Lineup,
+    scope: Scope,
+    record_path: Path | None,
+    operator: str,
+    *,
+    as_json: bool,
+    check_network: bool,
+) -> Start:
+    """The run made ready and told: plan, ways and cautions shown, the record begun.
+
+    Raises InputError if no device can be reached from this computer or the record cannot be made.
+    """
+    from probe.collect.plan import prepare
+    from probe.record.writer import RecordWriter
+    from probe.wire.system_clock import SystemClock
+
+    ways = preflight(lineup.map, scope.tags) if check_network else judge_ways((), own_adapters())
+    if ways.stops:
+        raise InputError(ways.stops)
+    plan = prepare(lineup, scope)
+    clock = SystemClock()
+    path = record_path or default_record_path(lineup.map.lineup, clock.wall_ns())
+    writer = RecordWriter.create(path, _header(lineup, scope, operator, ways, clock.wall_ns()))
+    _tell(plan, path, ways, as_json=as_json)
+    return Start(plan=plan, path=path, writer=writer, clock=clock, as_json=as_json)
+
+
+def default_record_path(lineup_name: str, wall_ns: int) -> Path:
+    """``<lineup>-<UTC stamp>.audit.jsonl`` in the current folder, the name fit for any file system."""
+    stamp = datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    name = re.sub(r"[^A-Za-z0-9._+-]+", "-", lineup_name).strip("-.") or "lineup"
+    return Path(f"{name[:80]}-{stamp}.audit.jsonl")
+
+
+def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_ns: int) -> Header:
+    from probe.record.header import Header, Instrument
+
+    instrument = Instrument(
+        host_name=socket.gethostname(),
+        system=platform.platform(),
+        python=platform.python_version(),
+        addresses=tuple(str(adapter) for adapter in ways.adapters),
+    )
+    return Header.of(
+        lineup,
+        scope,
+        tool_version=probe.__version__,
+        started_wall_ns=wall_ns,
+        instrument=instrument,
+        operator=operator,
+        command=tuple(sys.argv[1:]),
+    )
+
+
+def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool) -> None:
+    """Print what the run intends, before it starts."""
+    from probe.present.console import console
+    from probe.present.opening import show
+
+    people = console(sys.stderr if as_json else sys.stdout)
+    show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions)

@@ -1,0 +1,109 @@
+"""Machine: the result of an audit as one JSON object (design, section 4)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from probe.collect.events import AuditResult
+from probe.model.finding import WORST_FIRST, Cause, Finding, worst
+from probe.model.lineup import Lineup
+
+AUDIT_FORMAT = "buswitness-audit/1"
+
+
+def audit_document(result: AuditResult, *, record: str, code: str, exit_code: int) -> dict[str, Any]:
+    """The object that ``audit --json`` prints. Times are RFC 3339 in UTC; record: path of the record."""
+    return {
+        "format": AUDIT_FORMAT,
+        "site": result.lineup.map.site,
+        "lineup": result.lineup.map.lineup,
+        "started": _moment(result.started_wall_ns),
+        "finished": _moment(result.finished_wall_ns),
+        "complete": result.complete,
+        "why_incomplete": result.why_incomplete,
+        "requests": result.requests,
+        "counts": _counts(result.findings),
+        "devices": [_device(result, tag) for tag in result.scope.tags],
+        "left_out": list(result.scope.left_out),
+        "findings": [_finding(finding) for finding in result.findings],
+        "causes": [_cause(cause) for cause in result.causes],
+        "record": {"path": record, "code": code},
+        "exit_code": int(exit_code),
+    }
+
+
+def cut_off_document(
+    lineup: Lineup, *, record: str, code: str, trouble: str, exit_code: int
+) -> dict[str, Any]:
+    """The same object for a run that was cut off: no verdicts, and why."""
+    return {
+        "format": AUDIT_FORMAT,
+        "site": lineup.map.site,
+        "lineup": lineup.map.lineup,
+        "complete": False,
+        "why_incomplete": trouble or "cut off by the operator",
+        "counts": _counts(()),
+        "devices": [],
+        "findings": [],
+        "causes": [],
+        "record": {"path": record, "code": code},
+        "exit_code": int(exit_code),
+    }
+
+
+def _moment(wall_ns: int) -> str:
+    """RFC 3339 UTC with milliseconds."""
+    whole, rest = divmod(wall_ns, 1_000_000_000)
+    return f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}.{rest // 1_000_000:03d}Z"
+
+
+def _counts(findings: Sequence[Finding]) -> dict[str, int]:
+    return {verdict.value: sum(f.verdict is verdict for f in findings) for verdict in WORST_FIRST}
+
+
+def _device(result: AuditResult, tag: str) -> dict[str, Any]:
+    target = result.lineup.map.target(tag)
+    device = result.lineup.map.by_tag[tag]
+    own = [finding for finding in result.findings if finding.subject == tag]
+    return {
+        "tag": tag,
+        "kind": device.kind.value,
+        "section": device.section,
+        "address": {"link": target.link, "unit": target.unit, "via": target.gateway or None},
+        "verdict": worst([finding.verdict for finding in own]).value,
+        "counts": _counts(own),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "id": finding.id,
+        "check": finding.check,
+        "subject": finding.subject,
+        "point": finding.point or None,
+        "verdict": finding.verdict.value,
+        "title": finding.title,
+        "observed": finding.observed,
+        "expected": finding.expected,
+        "unit": finding.unit,
+        "uncertainty": finding.uncertainty,
+        "rule": finding.rule,
+        "evidence": list(finding.evidence),
+        "advice": finding.advice,
+        "cause": finding.cause,
+        "danger": finding.danger,
+    }
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    return {
+        "id": cause.id,
+        "kind": cause.kind,
+        "subjects": list(cause.subjects),
+        "statement": cause.statement,
+        "confidence": cause.confidence_permille / 1000,
+        "explains": list(cause.explains),
+        "fix": cause.fix,
+    }

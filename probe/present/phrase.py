@@ -1,0 +1,54 @@
+"""Phrases: numbers and findings in the words that every face shares."""
+
+from __future__ import annotations
+
+from probe.model.finding import Finding
+
+
+def time_phrase(seconds: float) -> str:
+    """A span of time to be read at a glance: ``42 s``, ``3 min 05 s``, ``2 h 10 min``."""
+    whole = max(round(seconds), 0)
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{minutes} min {rest:02d} s"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def reply_phrase(milliseconds: float) -> str:
+    """A reply time in at most six columns: ``<1 ms``, ``12 ms``, ``1.3 s``."""
+    if milliseconds < 0.95:
+        return "<1 ms"
+    if milliseconds < 999.5:
+        return f"{milliseconds:.0f} ms"
+    return f"{milliseconds / 1000:.1f} s"
+
+
+def finding_phrase(finding: Finding) -> str:
+    """A finding in one line: title, then what was observed and what was expected."""
+    said = comparison(finding)
+    return f"{finding.title}: {said}" if said else finding.title
+
+
+def comparison(finding: Finding) -> str:
+    """Observed against expected with unit and uncertainty, empty where the finding holds neither."""
+    observed = with_unit(finding.observed, finding.unit)
+    if observed and finding.uncertainty:
+        observed += f" ({_plus_minus(finding)})"
+    expected = with_unit(finding.expected, finding.unit)
+    if observed and expected:
+        return f"{observed}, expected {expected}"
+    return observed or (f"expected {expected}" if expected else "")
+
+
+def with_unit(text: str, unit: str) -> str:
+    """The text with its unit behind it, once."""
+    if not text or not unit or text.endswith(unit):
+        return text
+    return f"{text} {unit}"
+
+
+def _plus_minus(finding: Finding) -> str:
+    text = with_unit(finding.uncertainty, finding.unit)
+    return text if not text[:1].isdigit() else f"± {text}"

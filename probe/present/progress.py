@@ -1,0 +1,143 @@
+"""Progress: what is known of a run while it goes; the observer behind every live face.
+
+``exchange`` stands in the hot path of the audit: it counts and keeps a reference, nothing else. All
+sorting and wording happens when a face asks. No clock is read here; faces hand in the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from probe.collect.events import AuditResult, Phase, RunPlan
+from probe.model.evidence import Exchange, Outcome
+from probe.model.finding import WORST_FIRST, Finding, Verdict, worst
+
+_ANSWERS = (Outcome.DATA, Outcome.EXCEPTION)
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Findings of one kind on one or several devices, as one line of the list of what is worst."""
+
+    verdict: Verdict
+    danger: int
+    tags: tuple[str, ...]
+    finding: Finding
+
+
+class Progress:
+    """Keeps the state of a run for the faces. Every method returns at once."""
+
+    def __init__(self) -> None:
+        self.plan: RunPlan | None = None
+        self.result: AuditResult | None = None
+        self.phases: dict[str, Phase] = {}
+        self.latest: dict[str, Exchange] = {}
+        self.requests = 0
+        self.findings: dict[str, tuple[Finding, ...]] = {}
+        self.final: set[str] = set()
+        self.notes: list[str] = []
+        self.changes = 0  # counts judgements, so that a face knows when to sort again
+
+    def run_started(self, plan: RunPlan) -> None:
+        """Remember the plan; every device of the scope is waiting."""
+        self.plan = plan
+        self.phases = dict.fromkeys(plan.scope.tags, Phase.WAITING)
+
+    def phase(self, tag: str, phase: Phase) -> None:
+        """Remember where the device stands."""
+        self.phases[tag] = phase
+
+    def exchange(self, exchange: Exchange) -> None:
+        """Count the exchange and keep it as the device's latest."""
+        self.requests += 1
+        self.latest[exchange.tag] = exchange
+
+    def judged(self, tag: str, findings: Sequence[Finding], *, final: bool) -> None:
+        """Remember what was said of the device so far."""
+        self.findings[tag] = tuple(findings)
+        self.changes += 1
+        if final:
+            self.final.add(tag)
+
+    def note(self, text: str) -> None:
+        """Remember something about the run itself."""
+        self.notes.append(text)
+
+    def run_finished(self, result: AuditResult) -> None:
+        """Remember the result."""
+        self.result = result
+
+    def verdict(self, tag: str) -> Verdict | None:
+        """The verdict to show: final ones as they are; before that only what is already bad."""
+        found = {finding.verdict for finding in self.findings.get(tag, ())}
+        if tag in self.final:
+            return worst(found)
+        for verdict in (Verdict.FAIL, Verdict.REVIEW):
+            if verdict in found:
+                return verdict
+        return None
+
+    def reply_ms(self, tag: str) -> float | None:
+        """Reply time of the latest exchange in milliseconds, None without a proper answer to it."""
+        exchange = self.latest.get(tag)
+        if exchange is None or exchange.outcome not in _ANSWERS:
+            return None
+        return exchange.reply_ns / 1e6
+
+    def done(self) -> int:
+        """How many devices are done."""
+        return sum(phase is Phase.DONE for phase in self.phases.values())
+
+    def fraction(self) -> float:
+        """How far the run is, 0 to 1: by requests planned, never whole before every device is done."""
+        total = len(self.phases)
+        if not total or self.plan is None:
+            return 0.0
+        if self.done() == total:
+            return 1.0
+        by_requests = self.requests / max(self.plan.requests, 1)
+        return min(max(by_requests, self.done() / total), 0.99)
+
+    def left_s(self, elapsed_s: float) -> float | None:
+        """Seconds left by the plan, None once the run takes longer than planned."""
+        if self.plan is None:
+            return None
+        left = self.plan.seconds - elapsed_s
+        return left if left > 0 else None
+
+    def unfinished(self) -> tuple[str, ...]:
+        """Tags that have begun and are not done."""
+        resting = (Phase.WAITING, Phase.DONE)
+        return tuple(tag for tag, phase in self.phases.items() if phase not in resting)
+
+    def counts(self) -> dict[Verdict | Phase, int]:
+        """Devices by the lamp they show: a verdict, WAITING, or POLLING for those at work."""
+        totals: dict[Verdict | Phase, int] = {}
+        for tag, phase in self.phases.items():
+            key: Verdict | Phase | None = self.verdict(tag)
+            if key is None:
+                key = Phase.WAITING if phase is Phase.WAITING else Phase.POLLING
+            totals[key] = totals.get(key, 0) + 1
+        return totals
+
+    def troubles(self) -> tuple[Trouble, ...]:
+        """What failed or needs review so far, worst first, like things on one line."""
+        groups: dict[tuple[Verdict, str, str, str], list[Finding]] = {}
+        for findings in self.findings.values():
+            for finding in findings:
+                if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
+                    key = (finding.verdict, finding.check, finding.title, finding.point)
+                    groups.setdefault(key, []).append(finding)
+        return tuple(sorted((_trouble(group) for group in groups.values()), key=_badness))
+
+
+def _trouble(findings: list[Finding]) -> Trouble:
+    worst_one = max(findings, key=lambda finding: finding.danger)
+    tags = tuple(dict.fromkeys(finding.subject for finding in findings))
+    return Trouble(worst_one.verdict, worst_one.danger, tags, worst_one)
+
+
+def _badness(trouble: Trouble) -> tuple[int, int, int]:
+    return (WORST_FIRST.index(trouble.verdict), -trouble.danger, -len(trouble.tags))

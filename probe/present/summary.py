@@ -1,0 +1,238 @@
+"""Summary: what an audit came to, for people: likely causes first, then each device, then what is open.
+
+Verdicts are told in words beside their signs. Advice that sends people to the gear carries its caution
+once, at the head of the list, not in every line. Pure but for ``show``.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from probe.collect.events import AuditResult
+from probe.judge.wording import AT_THE_GEAR
+from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
+from probe.present.page import facts, page_width, paragraph, print_rows
+from probe.present.phrase import comparison, time_phrase
+from probe.present.row import Piece, Row
+from probe.present.signs import Signs, signs_for
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+_LINEUP = "lineup"
+#: Tags that a list names before it counts the rest.
+_NAMED = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closing:
+    """What stands at the very end. code: the seal's short name, for paper. trouble: why the record is not
+    whole. commands: what to type next."""
+
+    record: str
+    code: str = ""
+    trouble: str = ""
+    commands: tuple[str, ...] = ()
+
+
+def show(console: Console, result: AuditResult, closing: Closing) -> None:
+    """Print the summary of a run that came to its end or was stopped in good order."""
+    signs = signs_for(console.encoding, os.environ.get("TERM", ""))
+    width = page_width(console)
+    print_rows(console, [*summary(result, width, signs), *closing_rows(closing, width)])
+
+
+def show_cut_off(console: Console, closing: Closing) -> None:
+    """Print what there is to say of a run without a result."""
+    width = page_width(console)
+    text = (
+        "The audit ended early, because its record could not be continued. There are no verdicts."
+        if closing.trouble
+        else "The audit was cut off: there are no verdicts. What was seen until then is in the record."
+    )
+    print_rows(console, [Row(), *paragraph(text, width, style="bold"), *closing_rows(closing, width)])
+
+
+def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """The summary as rows of at most ``width`` columns."""
+    rows = _headline(result, width, signs)
+    if any(AT_THE_GEAR in finding.advice for finding in result.findings):
+        rows += [Row(), *paragraph(AT_THE_GEAR, width, style="bold")]
+    rows += _causes(result, width, signs)
+    rows += _devices(result, width, signs)
+    rows += _not_tested(result, width, signs)
+    return [*rows, *_counts(result, width, signs)]
+
+
+def closing_rows(closing: Closing, width: int) -> list[Row]:
+    """The last lines: where the record is, how it is named on paper, what to type next."""
+    pairs = [("Record", closing.record), ("Seal", closing.code), ("Trouble", closing.trouble)]
+    pairs += [("Next" if number == 0 else "", text) for number, text in enumerate(closing.commands)]
+    return [Row(), *facts(pairs, width)]
+
+
+def overall(result: AuditResult) -> Verdict:
+    """The verdict of the whole: fail, or not tested for what is incomplete, before any pass."""
+    found = {finding.verdict for finding in result.findings}
+    if Verdict.FAIL in found:
+        return Verdict.FAIL
+    if not result.complete:
+        return Verdict.NOT_TESTED
+    return Verdict.REVIEW if Verdict.REVIEW in found else Verdict.PASS
+
+
+def _headline(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """What was audited, what it came to, when and how much."""
+    verdict = overall(result)
+    lamp = signs.verdicts[verdict]
+    words = {
+        Verdict.FAIL: "something fails",
+        Verdict.NOT_TESTED: "incomplete: not everything required was tested",
+        Verdict.REVIEW: "nothing fails; a person must look at some of it",
+        Verdict.PASS: "nothing fails",
+    }
+    name = f"{result.lineup.map.lineup}, {result.lineup.map.site}: {words[verdict]}"
+    rows = [
+        Row(),
+        *paragraph(name, width, lead=[Piece(f" {lamp.sign} ", lamp.glow), Piece(" ")], style="bold"),
+    ]
+    spent = (result.finished_wall_ns - result.started_wall_ns) / 1e9
+    tags = len(result.scope.tags)
+    rows += paragraph(
+        f"{tags} device{'s' if tags != 1 else ''}, {result.requests} requests in {time_phrase(spent)}, "
+        f"begun {_moment(result.started_wall_ns)}",
+        width,
+        indent=4,
+    )
+    if result.why_incomplete:
+        rows += paragraph(f"Incomplete: {result.why_incomplete}", width, indent=4, style="bold")
+    return rows
+
+
+def _moment(wall_ns: int) -> str:
+    return f"{datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def _causes(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """Likely causes, each with how sure it is, what it explains and what mends it."""
+    if not result.causes:
+        return []
+    rows = [Row(), Row([Piece("Likely causes", "bold")])]
+    for number, cause in enumerate(result.causes, 1):
+        rows += paragraph(
+            clean_advice(cause.statement), width, lead=[Piece(f"{number:>3}  ", "bold")], style="bold"
+        )
+        pairs = [
+            ("sure", f"{cause.confidence_permille / 10:.0f} %"),
+            ("explains", _explains(cause)),
+            ("mend", clean_advice(cause.fix)),
+        ]
+        rows += facts(pairs, width, indent=5)
+    return rows
+
+
+def _explains(cause: Cause) -> str:
+    many = len(cause.explains)
+    return (
+        f"{many} finding{'s' if many != 1 else ''} on {some(cause.subjects)}"
+        if many
+        else some(cause.subjects)
+    )
+
+
+def _devices(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """Each subject with a finding that fails or needs review, in the map's order, the lineup first."""
+    order = (_LINEUP, *result.scope.tags)
+    by_subject: dict[str, list[Finding]] = {subject: [] for subject in order}
+    for finding in result.findings:
+        if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
+            by_subject.setdefault(finding.subject, []).append(finding)
+    numbers = {cause.id: number for number, cause in enumerate(result.causes, 1)}
+    rows: list[Row] = []
+    for subject, findings in by_subject.items():
+        if findings:
+            rows += [Row(), _subject_row(result, subject, findings, signs)]
+            for finding in sorted(findings, key=_badness):
+                rows += _finding_rows(finding, numbers, width, signs)
+    return rows
+
+
+def _subject_row(result: AuditResult, subject: str, findings: Sequence[Finding], signs: Signs) -> Row:
+    lamp = signs.verdicts[worst([finding.verdict for finding in findings])]
+    device = result.lineup.map.by_tag.get(subject)
+    title = subject if device is not None else "The lineup as a whole"
+    where = f"  {device.kind.value.replace('-', ' ')}, section {device.section}" if device is not None else ""
+    return Row([Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {title}", "bold"), Piece(where, "dim")])
+
+
+def _finding_rows(finding: Finding, numbers: dict[str, int], width: int, signs: Signs) -> list[Row]:
+    """One finding: verdict and title, then what was seen, what was expected, and what to do."""
+    lamp = signs.verdicts[finding.verdict]
+    number = numbers.get(finding.cause or "")
+    title = finding.title + (f" (cause {number})" if number else "")
+    lead = [Piece(f"{lamp.sign} ", lamp.ink), Piece(f"{lamp.word:<7}", lamp.ink)]
+    rows = paragraph(title, width, lead=lead, indent=4)
+    said = comparison(finding)
+    if said:
+        rows += paragraph(said, width, indent=13)
+    if finding.advice and not number:
+        rows += facts([("do", clean_advice(finding.advice))], width, indent=13)
+    return rows
+
+
+def _badness(finding: Finding) -> tuple[int, int]:
+    return (WORST_FIRST.index(finding.verdict), -finding.danger)
+
+
+def clean_advice(text: str) -> str:
+    """The text without the caution that stands once at the head."""
+    return text.replace(AT_THE_GEAR, "").strip()
+
+
+def some(tags: Sequence[str]) -> str:
+    """Up to twelve tags by name, then how many more."""
+    named = ", ".join(tags[:_NAMED])
+    return named if len(tags) <= _NAMED else f"{named} and {len(tags) - _NAMED} more"
+
+
+def _not_tested(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """What has no verdict and why, like reasons together, and what the user left out."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for finding in result.findings:
+        if finding.verdict is Verdict.NOT_TESTED:
+            groups.setdefault((finding.title, clean_advice(finding.advice)), []).append(finding.subject)
+    if not groups and not result.scope.left_out:
+        return []
+    lamp = signs.verdicts[Verdict.NOT_TESTED]
+    rows = [Row(), Row([Piece("Not tested, and why", "bold")])]
+    for (title, advice), subjects in groups.items():
+        rows += paragraph(title, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
+        named = tuple(dict.fromkeys(subject for subject in subjects if subject != _LINEUP))
+        rows += facts([("on", some(named)), ("do", advice)], width, indent=6)
+    if result.scope.left_out:
+        text = f"Left out as you asked: {some(result.scope.left_out)}"
+        rows += paragraph(text, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
+    return rows
+
+
+def _counts(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """How many devices and findings have which verdict."""
+    by_subject: dict[str, set[Verdict]] = {tag: set() for tag in result.scope.tags}
+    totals = dict.fromkeys(WORST_FIRST, 0)
+    for finding in result.findings:
+        totals[finding.verdict] += 1
+        if finding.subject in by_subject:
+            by_subject[finding.subject].add(finding.verdict)
+    devices = dict.fromkeys(WORST_FIRST, 0)
+    for verdicts in by_subject.values():
+        devices[worst(verdicts)] += 1
+    rows = [Row(), Row([Piece(f"{'':<16}{'devices':>9}{'findings':>10}", "dim")])]
+    for verdict in WORST_FIRST:
+        lamp = signs.verdicts[verdict]
+        name = [Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {lamp.word:<12}", lamp.ink)]
+        rows.append(Row([*name, Piece(f"{devices[verdict]:>9}{totals[verdict]:>10}")]))
+    return rows
