@@ -1,0 +1,99 @@
+"""Accepted register replies of a device, and the points that lie in them."""
+
+from __future__ import annotations
+
+from struct import Struct
+from typing import NamedTuple
+
+from probe.model.block import BlockDecoder, block_decoder
+from probe.model.codec import FLOATS
+from probe.model.evidence import Exchange, Framing, Outcome
+from probe.model.number_codec import FactoredDecoder
+from probe.model.pdu import pdu_of
+from probe.model.profile import Area, Point, Profile
+from probe.model.reading import Quality, Reading, Value
+
+_ASKED = Struct(">BHH")
+_AREAS = {area.function: area for area in Area}
+
+
+class Block(NamedTuple):
+    """Data of one accepted reply. start: PDU address as the profile counts it (register
+    shift taken off). size: registers or bits."""
+
+    sequence: int
+    exchange: Exchange
+    function: int
+    start: int
+    size: int
+    data: bytes
+
+    @property
+    def end(self) -> int:
+        """First address behind the block."""
+        return self.start + self.size
+
+    def raw(self, start: int, count: int) -> bytes | None:
+        """The registers (two bytes each) or the bit (one byte) at start; None if not wholly inside."""
+        offset = start - self.start
+        if offset < 0 or offset + count > self.size:
+            return None
+        if self.function <= 2:
+            return bytes((self.data[offset >> 3] >> (offset & 7) & 1,))
+        return self.data[2 * offset : 2 * (offset + count)]
+
+
+def request_pdu(exchange: Exchange) -> bytes:
+    """Function code and data of what was asked, without header and checksum."""
+    return pdu_of(exchange.request, exchange.framing)
+
+
+def response_pdu(exchange: Exchange) -> bytes:
+    """Function code and data of the answer, without header and checksum; empty without one."""
+    return pdu_of(exchange.response, exchange.framing)
+
+
+def block_of(sequence: int, exchange: Exchange, shift: int = 0) -> Block | None:
+    """The block that an exchange brought; None unless it is data of a read of one of the four tables."""
+    if exchange.outcome is not Outcome.DATA:
+        return None
+    if exchange.framing is Framing.MBAP:
+        function, start, count = _ASKED.unpack_from(exchange.request, 7)
+        data = exchange.response[9:]
+    else:
+        function, start, count = _ASKED.unpack_from(exchange.request, 1)
+        data = exchange.response[3:-2]
+    return Block(sequence, exchange, function, start - shift, count, data) if function <= 4 else None
+
+
+def decode(profile: Profile, point: Point, block: Block) -> Reading | None:
+    """The reading of a point from a block; None if the point does not lie wholly inside."""
+    raw = block.raw(point.start, point.count)
+    if raw is None or block.function != point.area.function:
+        return None
+    value, quality = scaled(profile, point, block, raw)
+    made = block.exchange
+    return Reading(
+        made.tag, point.name, value, quality, raw, made.sent_ns, made.received_ns, block.sequence, made.round
+    )
+
+
+def scaled(profile: Profile, point: Point, block: Block, raw: bytes) -> tuple[Value, Quality]:
+    """The value of raw with the scale-factor register of the same block applied, where the point has one."""
+    decoder = point.decoder
+    if not point.scale_factor or not isinstance(decoder, FactoredDecoder):
+        return decoder.decode(raw)
+    factor = profile.by_name[point.scale_factor]
+    factor_raw = block.raw(factor.start, factor.count)
+    exponent = None if factor_raw is None else int.from_bytes(factor_raw, "big", signed=True)
+    return decoder.with_factor(decoder.number_of(raw), exponent)
+
+
+def decoder_of(profile: Profile, block: Block) -> BlockDecoder:
+    """The ready decoder for all points of a block of this shape."""
+    return block_decoder(profile, _AREAS[block.function], block.start, block.size)
+
+
+def is_float(point: Point) -> bool:
+    """True for IEEE 754 numbers."""
+    return point.type in FLOATS

@@ -1,0 +1,188 @@
+"""Can the device be reached, how often does it stay silent, how long does it take to answer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import inf
+
+from probe.judge.check import DeviceCheck, Need
+from probe.judge.checks.silence import ADVICE, EXPLAINED
+from probe.judge.context import DeviceContext
+from probe.judge.facts import Reach
+from probe.judge.limit import Interval, exactly, within
+from probe.judge.reach import GATEWAY_CODES, LOST
+from probe.judge.statistic import percentile, share_bounds, trials_to_show
+from probe.judge.wording import count, milliseconds, percent
+from probe.model.evidence import Exchange, Outcome
+from probe.model.finding import Finding, Verdict
+
+
+def _answers(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    reach = context.reach
+    if reach.is_alive:
+        yield _alive(check, context)
+    elif reach.is_ours:
+        yield check.untested(context.tag, reach.value, advice=ADVICE[reach])
+    elif context.evidence.interrupted:
+        yield check.untested(context.tag, f"the run ended while the device was silent ({reach.value})")
+    else:
+        yield check.find(
+            context.tag,
+            Verdict.FAIL,
+            f"Does not answer: {EXPLAINED[reach]}",
+            observed=_tries(context),
+            expected="an answer",
+            advice=ADVICE[reach],
+            evidence=_sequences(context),
+        )
+
+
+def _alive(check: DeviceCheck, context: DeviceContext) -> Finding:
+    sent = len(context.sent)
+    lost = 0 if context.is_clean else sum(is_lost(exchange) for _, exchange in context.sent)
+    bounds = share_bounds(lost, sent)
+    text = (
+        f"{sent} of {sent} requests answered; true loss below {percent(bounds.high)} % (95 % bound)"
+        if not lost
+        else f"{sent - lost} of {sent} requests answered"
+    )
+    title = "Answers" if context.reach is Reach.ANSWERS else f"Reachable, {context.reach.value}"
+    return check.find(
+        context.tag, Verdict.PASS, title, observed=text, expected="an answer", evidence=(context.sent[0][0],)
+    )
+
+
+def is_lost(exchange: Exchange) -> bool:
+    """True if nothing of the device came back: silence, a closed connection, or a gateway saying so."""
+    return exchange.outcome in LOST or (
+        exchange.outcome is Outcome.EXCEPTION and exchange.exception_code in GATEWAY_CODES
+    )
+
+
+def _tries(context: DeviceContext) -> str:
+    requests, connects = len(context.sent), len(context.evidence.connects)
+    parts = [count(requests, "request")] if requests else []
+    if connects:
+        parts.append(count(connects, "connection attempt"))
+    return f"{' in '.join(parts)}, no answer"
+
+
+def _sequences(context: DeviceContext) -> tuple[int, ...]:
+    """The attempts that show it: the requests, or the connections where none could be sent."""
+    return tuple(seq for seq, _ in (context.sent or context.evidence.connects))[:8]
+
+
+def _loss(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    sent = len(context.sent)
+    lost = 0 if context.is_clean else sum(is_lost(exchange) for _, exchange in context.sent)
+    if not context.reach.is_alive or not (lost or context.scope.dwell_s):
+        return
+    limit = context.map.tolerances.loss_percent
+    bounds = share_bounds(lost, sent)
+    verdict = within(Interval(bounds.low * 100, bounds.high * 100), None, limit)
+    yield check.find(
+        context.tag,
+        verdict,
+        f"{lost} of {sent} requests without an answer",
+        observed=percent(lost / sent),
+        expected=f"at most {limit:g}",
+        unit="%",
+        uncertainty=f"{percent(bounds.low)} to {percent(bounds.high)} (95 %, two-sided)",
+        advice=_loss_advice(verdict, limit),
+        evidence=tuple(seq for seq, exchange in context.sent if is_lost(exchange))[:8],
+    )
+
+
+def _loss_advice(verdict: Verdict, limit: float) -> str:
+    if verdict is Verdict.PASS:
+        return ""
+    if verdict is Verdict.REVIEW and 0 < limit < 100:
+        needed = trials_to_show(limit / 100)
+        return (
+            f"Too few requests to tell: {needed} without a loss show less than {limit:g} %. "
+            "Repeat with --dwell and look at the share again."
+        )
+    return (
+        "Look for a loose or overlong cable, a missing terminator, two devices with one address, or a device "
+        "that is asked by too many masters."
+    )
+
+
+def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    times = sorted(
+        inf if is_lost(exchange) else float(exchange.received_ns - exchange.sent_ns)
+        for _, exchange in context.sent
+    )
+    if not times or times[0] == inf:
+        return
+    slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
+    limit = context.map.tolerances.reply_ms
+    verdict = within(exactly(slowest / 1e6), None, limit)
+    yield check.find(
+        context.tag,
+        verdict,
+        "Reply time" if verdict is Verdict.PASS else f"Slow: 95 % of the replies within {_time(slowest)}",
+        observed=f"{milliseconds(slowest)} (median {milliseconds(middle)}, longest {milliseconds(worst)})",
+        expected=f"at most {limit:g}",
+        unit="ms",
+        advice="" if verdict is Verdict.PASS else _SLOW,
+        evidence=() if verdict is Verdict.PASS else tuple(_slow(context, limit)),
+    )
+
+
+_SLOW = (
+    "Look whether another master polls the device at the same time, whether a dead unit on the same serial "
+    "line holds the gateway up, and whether the gateway's serial speed is what the drawings say."
+)
+
+
+def _time(nanoseconds: float) -> str:
+    return "no bound, too many were lost" if nanoseconds == inf else f"{milliseconds(nanoseconds)} ms"
+
+
+def _slow(context: DeviceContext, limit_ms: float) -> Iterable[int]:
+    slow = [seq for seq, e in context.sent if e.received_ns - e.sent_ns > limit_ms * 1e6]
+    return slow[:8]
+
+
+ANSWERS = DeviceCheck(
+    id="reach.answers",
+    title="The device answers",
+    needs=(Need.ATTEMPTS,),
+    why="A breaker or meter that nobody can reach is blind in operation: its trips, alarms and remote state "
+    "never arrive, and people go to the gear without knowing what it holds.",
+    source="MODBUS Application Protocol Specification V1.1b3, 7 (0A and 0B told apart)",
+    since="0.1",
+    danger=6,
+    where="every device",
+    run=_answers,
+)
+
+LOSS = DeviceCheck(
+    id="reach.loss",
+    title="Share of requests without an answer",
+    needs=(Need.ATTEMPTS,),
+    why="Lost requests delay or drop alarms and turn up as unexplained gaps in trends. A few polls cannot show "
+    "a small share: therefore this is expected of a run with --dwell only, and judged in any run that lost "
+    "something.",
+    source="Clopper and Pearson 1934 (exact bounds; from memory, held against scipy); limit: map tolerances",
+    since="0.1",
+    danger=4,
+    where="every device, in a run with --dwell (and whenever a request was lost)",
+    run=_loss,
+    applies=lambda subject: subject.scope.dwell_s > 0,
+    unasked=True,
+)
+
+DELAY = DeviceCheck(
+    id="reach.delay",
+    title="Reply time",
+    needs=(Need.REPLIES,),
+    why="Slow replies make the master's poll cycle longer than its time-outs; values and alarms come late or "
+    "not at all.",
+    source="RFC 2330, 11.3 (percentile as nearest rank); limit: map tolerances",
+    since="0.1",
+    danger=3,
+    where="every device",
+    run=_delay,
+)

@@ -1,0 +1,286 @@
+"""Are the registers' values ones that a device of this type can show at all.
+
+Four checks share one walk over the replies: values that are there, that lie in their plausible range, that
+are one of the listed states, and numbers that betray a wrong byte order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from probe.judge.blocks import Block, decoder_of, is_float
+from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck, Subject
+from probe.judge.context import DeviceContext
+from probe.judge.limit import exactly, within
+from probe.judge.proof import better_order
+from probe.judge.wording import count, number, value_text
+from probe.model.block import BlockDecoder, Decoded, in_range
+from probe.model.finding import Finding, Verdict
+from probe.model.profile import Point
+from probe.model.reading import Quality, Value
+
+#: Numbers beyond these are no measurement of anything in a switchgear: a wrong byte order makes them.
+#: Source: IEEE 754 encodings of 480.0 read in other orders; the bounds are common practice, no source.
+HUGE, TINY = 1e12, 1e-30
+
+
+class Oddity(NamedTuple):
+    """One point that was not plainly healthy in one reply."""
+
+    point: Point
+    value: Value
+    quality: Quality
+    raw: bytes
+    sequence: int
+
+
+def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
+    """Points with a value that is not plainly healthy, by name; made once for the four checks.
+
+    The hot path of judging: a healthy block costs one look. Whether floats are absurdly small is looked at
+    in the first block of each shape only: a byte order does not change while a device is watched.
+    """
+    known: dict[str, list[Oddity]] | None = context.memory.get("oddities")
+    if known is None:
+        known = {}
+        shapes: set[tuple[int, int, int]] = set()
+        for block in context.blocks:
+            decoder = decoder_of(context.profile, block)
+            if not decoder.all_good_and_in_range(block.data):
+                _collect(decoder.decode(block.data), block.sequence, known)
+            elif (shape := (block.function, block.start, block.size)) not in shapes:
+                shapes.add(shape)
+                _collect(_floats(decoder, block), block.sequence, known)
+        context.memory["oddities"] = known
+    return known
+
+
+def _floats(decoder: BlockDecoder, block: Block) -> Iterator[Decoded]:
+    """The floats of a block that is healthy otherwise."""
+    for point in decoder.points:
+        if is_float(point):
+            first = 2 * (point.start - block.start)
+            raw = block.data[first : first + 2 * point.count]
+            yield (point, raw, *point.decoder.decode(raw))
+
+
+def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Oddity]]) -> None:
+    for point, raw, value, quality in decoded:
+        if quality is not Quality.GOOD or is_absurd(point, value) or not in_range(point, value):
+            known.setdefault(point.name, []).append(Oddity(point, value, quality, raw, sequence))
+
+
+def _seen_points(context: DeviceContext) -> set[str]:
+    """Names of the points that any reply holds."""
+    known: set[str] | None = context.memory.get("seen")
+    if known is None:
+        known = set()
+        shapes = {(block.function, block.start, block.size): block for block in context.blocks}
+        for block in shapes.values():
+            known.update(point.name for point in decoder_of(context.profile, block).points)
+        context.memory["seen"] = known
+    return known
+
+
+def is_absurd(point: Point, value: Value) -> bool:
+    """True for a float that is no measurement of anything: a subnormal, or astronomically large."""
+    return isinstance(value, float) and is_float(point) and value != 0 and not TINY <= abs(value) <= HUGE
+
+
+def _available(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    seen = len(_seen_points(context))
+    poor = {
+        n: o
+        for n, odds in oddities(context).items()
+        if (o := [x for x in odds if x.quality is not Quality.GOOD])
+    }
+    for odds in poor.values():
+        yield _poor(check, context, odds)
+    if seen and not poor:
+        yield check.find(
+            context.tag, Verdict.PASS, f"All {count(seen, 'value')} available", observed=f"{seen}"
+        )
+
+
+def _poor(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> Finding:
+    odd = odds[-1]
+    expected_state = odd.quality is Quality.NOT_AVAILABLE
+    return check.find(
+        context.tag,
+        Verdict.REVIEW if expected_state else Verdict.FAIL,
+        f"{odd.point.title}: {odd.quality.value}",
+        observed=f"{odd.quality.value} (registers {odd.raw.hex(' ').upper()})",
+        expected="a value",
+        unit=odd.point.unit,
+        point=odd.point.name,
+        evidence=_sequences(odds),
+        advice="The device says itself that it has no value here: an option that is not fitted, a sensor that "
+        "is not wired, or a quantity that needs current to exist. See whether the drawings show it."
+        if expected_state
+        else "These bytes are no value of this type: compare type, address and byte order in the profile with "
+        "the device's register list.",
+    )
+
+
+def _sequences(odds: list[Oddity]) -> tuple[int, ...]:
+    return tuple(dict.fromkeys(odd.sequence for odd in odds))[:8]
+
+
+def _range(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    outside = {}
+    for name, odds in oddities(context).items():
+        mine = [
+            o
+            for o in odds
+            if o.quality is Quality.GOOD and not o.point.values and not is_absurd(o.point, o.value)
+        ]
+        if mine:
+            outside[name] = mine
+    for odds in outside.values():
+        yield _outside(check, context, odds)
+    if not outside and _seen_points(context):
+        yield check.find(context.tag, Verdict.PASS, "All values in their plausible range")
+
+
+def _outside(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> Finding:
+    odd, point = odds[-1], odds[-1].point
+    verdict = within(exactly(float(odd.value)), point.low, point.high)
+    order = better_order(point, odd.raw)
+    return check.find(
+        context.tag,
+        verdict,
+        f"{point.title}: a value that cannot be",
+        observed=value_text(point, odd.value),
+        expected=_limits(point),
+        unit=point.unit,
+        point=point.name,
+        evidence=_sequences(odds),
+        advice=f"It would be plausible in byte order {order}: compare the profile's order with the device's "
+        "register list."
+        if order
+        else "Look at scale, sign and address in the profile, and at the instrument transformers' ratio in the "
+        "device. Do not trust the neighbouring values until this is understood.",
+    )
+
+
+def _limits(point: Point) -> str:
+    low = None if point.low is None else number(point.low, point.decimals)
+    high = None if point.high is None else number(point.high, point.decimals)
+    if low is None:
+        return f"at most {high}"
+    return f"at least {low}" if high is None else f"{low} to {high}"
+
+
+def _state(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    strange = {}
+    for name, odds in oddities(context).items():
+        mine = [o for o in odds if o.quality is Quality.GOOD and o.point.values]
+        if mine:
+            strange[name] = mine
+    for odds in strange.values():
+        point = odds[-1].point
+        yield check.find(
+            context.tag,
+            Verdict.FAIL,
+            f"{point.title}: a state that is in no list",
+            observed=f"{odds[-1].value}",
+            expected="one of " + ", ".join(f"{raw} {name}" for raw, name in list(point.values.items())[:6]),
+            point=point.name,
+            evidence=_sequences(odds),
+            advice="The firmware knows a state that the profile does not, or the address is wrong: look it up in "
+            "the register list of this firmware.",
+        )
+    if not strange and _seen_points(context):
+        yield check.find(context.tag, Verdict.PASS, "All states are listed ones")
+
+
+def _order(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    absurd = {
+        n: o
+        for n, odds in oddities(context).items()
+        if (o := [x for x in odds if x.quality is Quality.GOOD and is_absurd(x.point, x.value)])
+    }
+    for odds in absurd.values():
+        odd = odds[-1]
+        order = better_order(odd.point, odd.raw)
+        yield check.find(
+            context.tag,
+            Verdict.FAIL,
+            f"{odd.point.title}: no measurement, but a wrong byte order",
+            observed=number(float(odd.value), 3),
+            expected=_limits(odd.point) if odd.point.high is not None else "a size that things have",
+            unit=odd.point.unit,
+            point=odd.point.name,
+            evidence=_sequences(odds),
+            advice=f"In byte order {order} it would be plausible; the profile says {odd.point.order}."
+            if order
+            else f"The profile says byte order {odd.point.order}: compare it with the device's register list.",
+        )
+    if not absurd and _seen_points(context):
+        yield check.find(context.tag, Verdict.PASS, "No sign of a wrong byte order")
+
+
+def _has_floats(subject: Subject) -> bool:
+    return any(map(is_float, subject.profile.points))
+
+
+def _has_states(subject: Subject) -> bool:
+    return any(point.values for point in subject.profile.points)
+
+
+def _has_range(subject: Subject) -> bool:
+    return any(point.low is not None or point.high is not None for point in subject.profile.points)
+
+
+AVAILABLE = DeviceCheck(
+    id="values.available",
+    title="Values are available",
+    needs=STANDING_VALUES,
+    why="A code that means no value, shown as a number, has been taken for a dead bus that was live.",
+    source="SunSpec Information Model Specification (not-implemented values; from memory); IEEE 754 (NaN)",
+    since="0.1",
+    danger=4,
+    where="every device with points",
+    run=_available,
+    applies=lambda subject: bool(subject.profile.points),
+)
+RANGE = DeviceCheck(
+    id="values.range",
+    title="Values in their plausible range",
+    needs=VALUES,
+    why="A value that cannot be is the visible part of a wrong scale, sign or address; its neighbours are wrong "
+    "in a way that nobody sees.",
+    source="plausible ranges: profile; common practice, no source",
+    since="0.1",
+    danger=5,
+    where="devices whose profile gives ranges",
+    run=_range,
+    applies=_has_range,
+)
+STATE = DeviceCheck(
+    id="values.state",
+    title="States are listed ones",
+    needs=STANDING_VALUES,
+    why="A breaker position or trip cause that the list does not hold is shown as nothing or as the wrong thing.",
+    source="lists of states: profile",
+    since="0.1",
+    danger=5,
+    where="devices whose profile has points with listed states",
+    run=_state,
+    applies=_has_states,
+)
+ORDER = DeviceCheck(
+    id="values.byte_order",
+    title="No sign of a wrong byte order",
+    needs=STANDING_VALUES,
+    why="Floating-point values in the wrong order read as nearly zero or astronomically large; a voltage that "
+    "reads as zero on a live bus kills.",
+    source="MODBUS Application Protocol Specification V1.1b3, 4.2 (order is defined inside one register only); "
+    "IEEE 754 encodings",
+    since="0.1",
+    danger=8,
+    where="devices whose profile has floating-point points",
+    run=_order,
+    applies=_has_floats,
+)

@@ -1,0 +1,99 @@
+"""The verdicts of a whole run: complete against the list of what was expected, in order, with causes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from probe.judge.causes import causes_of
+from probe.judge.expectation import expected
+from probe.judge.facts import DeviceJudgement
+from probe.judge.lineup_context import LineupContext
+from probe.judge.registry import LINEUP_CHECKS, get
+from probe.model.device_evidence import RunEvidence
+from probe.model.finding import Cause, Expectation, Finding, Verdict
+from probe.model.lineup import Lineup
+from probe.model.scope import Scope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """findings: complete and in order. untested_required: what keeps the run from being complete."""
+
+    findings: tuple[Finding, ...]
+    causes: tuple[Cause, ...]
+    untested_required: tuple[Expectation, ...]
+
+
+def conclude(
+    lineup: Lineup, scope: Scope, judgements: Mapping[str, DeviceJudgement], run: RunEvidence
+) -> Conclusion:
+    """All findings in order (devices as in the map, dangerous ones first, lineup last) and their causes.
+
+    An expectation without a finding becomes "not tested": no row is never a pass.
+    """
+    expectations = expected(lineup, scope)
+    context = LineupContext(lineup, scope, judgements, run)
+    found = [finding for judgement in judgements.values() for finding in judgement.findings]
+    for check in LINEUP_CHECKS:
+        found += check.run(check, context)
+    found += _missing(expectations, found, context)
+    causes = causes_of(context, found)
+    ordered = _ordered(_caused(found, causes), lineup)
+    return Conclusion(
+        findings=ordered, causes=causes, untested_required=untested_required(ordered, expectations)
+    )
+
+
+def untested_required(
+    findings: Iterable[Finding], expectations: Iterable[Expectation]
+) -> tuple[Expectation, ...]:
+    """Required expectations without a verdict: with no finding, or with one that is not tested."""
+    tested: set[tuple[str, str]] = set()
+    untested: set[tuple[str, str]] = set()
+    for finding in findings:
+        rows = untested if finding.verdict is Verdict.NOT_TESTED else tested
+        rows.add((finding.check, finding.subject))
+    return tuple(
+        one
+        for one in expectations
+        if one.required and ((one.check, one.subject) in untested or (one.check, one.subject) not in tested)
+    )
+
+
+def _missing(
+    expectations: Sequence[Expectation], found: Sequence[Finding], context: LineupContext
+) -> list[Finding]:
+    """A "not tested" finding for each expectation that has none."""
+    have = {(finding.check, finding.subject) for finding in found}
+    return [
+        get(one.check).untested(one.subject, _reason(one.subject, context))
+        for one in expectations
+        if (one.check, one.subject) not in have
+    ]
+
+
+def _reason(subject: str, context: LineupContext) -> str:
+    if subject in context.scope.left_out:
+        return "left out by the user"
+    if subject in context.map.by_tag and subject not in context.judgements:
+        return "the run ended before this device's turn"
+    return "nothing was seen that would tell"
+
+
+def _caused(found: Sequence[Finding], causes: Sequence[Cause]) -> list[Finding]:
+    """The findings with the cause that explains each; the first cause in the list wins."""
+    cause_of: dict[str, str] = {}
+    for cause in causes:
+        for name in cause.explains:
+            cause_of.setdefault(name, cause.id)
+    if not cause_of:
+        return list(found)
+    return [replace(f, cause=cause_of[f.id]) if f.id in cause_of else f for f in found]
+
+
+def _ordered(found: Iterable[Finding], lineup: Lineup) -> tuple[Finding, ...]:
+    """Devices in the map's order, the lineup last; within one, the most dangerous first."""
+    place = {device.tag: number for number, device in enumerate(lineup.map.devices)}
+    last = len(place)
+    return tuple(sorted(found, key=lambda f: (place.get(f.subject, last), -f.danger)))

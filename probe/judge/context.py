@@ -1,0 +1,100 @@
+"""All that a check may ask about one device: its evidence indexed once, its readings decoded when wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+from typing import Any
+
+from probe.judge.blocks import Block, block_of, decode
+from probe.judge.check import Subject
+from probe.judge.facts import Reach
+from probe.judge.reach import reach_of
+from probe.judge.run_context import RunContext
+from probe.model.device_evidence import DeviceEvidence
+from probe.model.device_map import Target
+from probe.model.evidence import Exchange, Outcome, Purpose
+from probe.model.profile import Point
+from probe.model.reading import Quality, Reading
+
+_NOT_ITS_OWN = (Purpose.ABSENT_UNIT, Purpose.REFERENCE)
+
+Numbered = tuple[int, Exchange]
+
+
+class DeviceContext:
+    """One device's evidence, ready for the checks. Lives for one judgement."""
+
+    def __init__(self, subject: Subject, evidence: DeviceEvidence, run: RunContext) -> None:
+        self.lineup, self.device, self.profile, self.scope = subject
+        self.map = self.lineup.map
+        self.tag = self.device.tag
+        self.evidence = evidence
+        self.run = run
+        #: Attempts on the device itself that went out, in order.
+        self.sent: list[Numbered] = []
+        self.blocks: list[Block] = []
+        self._readings: dict[str, tuple[Reading, ...]] = {}
+        #: What a module worked out once for this device, by its own key.
+        self.memory: dict[str, Any] = {}
+        shift = self.device.register_shift
+        for numbered in evidence.exchanges:
+            exchange = numbered[1]
+            if exchange.purpose in _NOT_ITS_OWN or exchange.outcome is Outcome.NOT_SENT:
+                continue
+            self.sent.append(numbered)
+            if exchange.outcome is Outcome.DATA:
+                block = block_of(numbered[0], exchange, shift)
+                if block is not None:
+                    self.blocks.append(block)
+
+    @cached_property
+    def target(self) -> Target:
+        """Where the device answers."""
+        return self.map.target(self.tag)
+
+    @cached_property
+    def reach(self) -> Reach:
+        """How far the device could be reached."""
+        return reach_of(self.sent, self.evidence.connects)
+
+    @cached_property
+    def is_clean(self) -> bool:
+        """True if every request was answered with data at the first attempt."""
+        return all(e.outcome is Outcome.DATA and e.attempt == 1 for _, e in self.sent)
+
+    def point(self, name: str) -> Point:
+        """A point of the profile by name."""
+        return self.profile.by_name[name]
+
+    def readings(self, name: str) -> tuple[Reading, ...]:
+        """All readings of a point, in the order taken; empty if it was never read."""
+        known = self._readings.get(name)
+        if known is None:
+            point = self.profile.by_name[name]
+            known = tuple(r for block in self.blocks if (r := decode(self.profile, point, block)))
+            self._readings[name] = known
+        return known
+
+    def good(self, name: str) -> tuple[Reading, ...]:
+        """Those readings of a point that are worth comparing."""
+        return tuple(r for r in self.readings(name) if r.quality is Quality.GOOD)
+
+    def latest(self, name: str) -> Reading | None:
+        """The last good reading of a point; None without one."""
+        good = self.good(name)
+        return good[-1] if good else None
+
+    def absent_units(self) -> Iterator[Numbered]:
+        """Questions to units that the map does not hold."""
+        return (n for n in self.evidence.exchanges if n[1].purpose is Purpose.ABSENT_UNIT)
+
+    def why_nothing(self) -> str:
+        """In words, why there is no evidence for something."""
+        if self.evidence.interrupted:
+            return "the run ended before it was tested"
+        if not self.sent and not self.evidence.connects:
+            return "the device was not asked"
+        if self.reach is Reach.ANSWERS:
+            return "nothing was read for it"
+        return f"no values came from the device ({self.reach.value})"

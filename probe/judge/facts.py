@@ -1,0 +1,98 @@
+"""What one device's judgement hands to the conclusion of the lineup: findings, and facts for comparisons.
+
+Facts are small on purpose: a run of thousands of devices holds them all until the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import NamedTuple
+
+from probe.model.evidence import Outcome
+from probe.model.finding import Finding
+
+
+class Reach(StrEnum):
+    """How far a device could be reached: what a naive tool merges into "offline"."""
+
+    ANSWERS = "answers"
+    EXCEPTIONS_ONLY = "answers with exceptions only"
+    MALFORMED_ONLY = "answers with malformed replies only"
+    NO_TARGET = "gateway: target silent"  # exception 0x0B
+    NO_PATH = "gateway: path unavailable"  # exception 0x0A
+    SILENT = "connected but silent"
+    CLOSES = "closes the connection"
+    REFUSED = "connection refused"
+    NO_CONNECT = "no answer to the connection"
+    NO_ROUTE = "no route"
+    NO_NAME = "name unknown"
+    FAILED = "connection failed"
+    NO_PORT = "serial port of this computer missing"
+    NOT_PERMITTED = "not permitted on this computer"
+    NOT_TRIED = "not tried"
+
+    @property
+    def is_alive(self) -> bool:
+        """True when the device itself said something."""
+        return self in (Reach.ANSWERS, Reach.EXCEPTIONS_ONLY, Reach.MALFORMED_ONLY)
+
+    @property
+    def is_ours(self) -> bool:
+        """True when this computer, not the gear, kept the test from happening."""
+        return self in (Reach.NO_PORT, Reach.NOT_PERMITTED, Reach.NOT_TRIED)
+
+
+class AbsentReply(NamedTuple):
+    """What came back when a unit that the map does not hold was asked. pdu: what was asked."""
+
+    unit: int
+    outcome: Outcome
+    exception_code: int
+    asked: bytes
+    answered: bytes  # PDU of the reply, empty without one
+    sequence: int
+
+
+class Pair(NamedTuple):
+    """Reply times of one and the same request, early and late in the run, nanoseconds."""
+
+    early_ns: int
+    late_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What the lineup's checks and causes need of one device.
+
+    reach_finding: id of the finding that says so. identity: field to text as read. shift, order: what would
+    make the proof point fit ("" or 0: nothing found). own_replies: PDU of the first reply to each request
+    that an absent unit was asked as well.
+    """
+
+    link: str = ""
+    gateway: str = ""
+    host: str = ""
+    reach: Reach = Reach.NOT_TRIED
+    interrupted: bool = False
+    identity: Mapping[str, str] = field(default_factory=dict)
+    identity_evidence: tuple[int, ...] = ()
+    identity_wrong: bool = False
+    proof_wrong: bool = False
+    shift: int = 0
+    order: str = ""
+    stale: bool = False
+    clock_hours: float = 0.0
+    absent: tuple[AbsentReply, ...] = ()
+    own_replies: Mapping[bytes, bytes] = field(default_factory=dict)
+    pairs: tuple[Pair, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceJudgement:
+    """All verdicts on one tag, and the facts behind comparisons with others."""
+
+    tag: str
+    findings: tuple[Finding, ...]
+    facts: Facts = field(default_factory=Facts)

@@ -1,0 +1,65 @@
+"""Who a device says it is: objects of Read Device Identification and identification points, cleaned."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from probe.judge.blocks import response_pdu
+from probe.judge.context import DeviceContext
+from probe.judge.wording import value_text
+from probe.model.device_map import Device
+from probe.model.evidence import Outcome, Purpose
+from probe.model.pdu import identification
+from probe.model.profile import Profile
+from probe.model.reading import Quality
+from probe.model.text_codec import clean_text
+
+FIELDS = ("maker", "model", "serial", "firmware")
+
+
+class Said(NamedTuple):
+    """One field as the device shows it, safe to print, and where it was read."""
+
+    text: str
+    sequence: int
+
+
+def expected_identity(device: Device, profile: Profile) -> dict[str, str]:
+    """Field to expected text: what the map says, else what the profile says of every such device."""
+    wanted = dict(profile.identity.expect)
+    for field in FIELDS:
+        text = getattr(device.identity, field)
+        if text is not None:
+            wanted[field] = text
+    return wanted
+
+
+def identity_of(context: DeviceContext) -> dict[str, Said]:
+    """Fields that the device gave. Objects come first, points fill what they leave open."""
+    known: dict[str, Said] | None = context.memory.get("identity")
+    if known is None:
+        known = _from_objects(context)
+        for field, name in context.profile.identity.points.items():
+            if field not in known:
+                _add_point(context, field, name, known)
+        context.memory["identity"] = known
+    return known
+
+
+def _from_objects(context: DeviceContext) -> dict[str, Said]:
+    objects: dict[int, Said] = {}
+    for sequence, exchange in context.sent:
+        if exchange.purpose is Purpose.IDENTITY and exchange.outcome is Outcome.DATA:
+            pdu = response_pdu(exchange)
+            if pdu[:1] == b"\x2b":
+                for number, data in identification(pdu).objects:
+                    objects.setdefault(number, Said(clean_text(data)[0], sequence))
+    rule = context.profile.identity.objects
+    return {field: objects[number] for field, number in rule.items() if number in objects}
+
+
+def _add_point(context: DeviceContext, field: str, name: str, known: dict[str, Said]) -> None:
+    for reading in context.readings(name):
+        if reading.quality in (Quality.GOOD, Quality.OUT_OF_TYPE):
+            known[field] = Said(value_text(context.point(name), reading.value), reading.sequence)
+            return

@@ -1,0 +1,36 @@
+"""What the checks across devices see: the facts of every judged device, and the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+
+from probe.judge.facts import DeviceJudgement, Facts
+from probe.judge.run_context import RunContext
+from probe.model.device_evidence import RunEvidence
+from probe.model.lineup import Lineup
+from probe.model.scope import Scope
+
+
+class LineupContext:
+    """All judgements of a run, for the checks across devices and the causes."""
+
+    def __init__(
+        self, lineup: Lineup, scope: Scope, judgements: Mapping[str, DeviceJudgement], run: RunEvidence
+    ) -> None:
+        self.lineup = lineup
+        self.map = lineup.map
+        self.scope = scope
+        self.judgements = judgements
+        self.run = run
+
+    @cached_property
+    def time(self) -> RunContext:
+        """Wall time and reference clock of the run."""
+        return RunContext(self.lineup, self.run)
+
+    @cached_property
+    def facts(self) -> dict[str, Facts]:
+        """Facts by tag, in the map's order."""
+        tags = (device.tag for device in self.map.devices)
+        return {tag: self.judgements[tag].facts for tag in tags if tag in self.judgements}

@@ -1,0 +1,68 @@
+"""All checks, in one explicit list: the order in which they are judged and shown in the manual."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+from probe.judge.check import Check, DeviceCheck, LineupCheck
+from probe.judge.checks import (
+    identity,
+    proof,
+    reach,
+    sanity,
+)
+from probe.model.errors import InputError, Problem
+
+DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
+    reach.ANSWERS,
+    reach.LOSS,
+    reach.DELAY,
+    identity.MAKER,
+    identity.MODEL,
+    identity.SERIAL,
+    identity.FIRMWARE,
+    identity.HARDWARE,
+    proof.CHECK,
+    sanity.AVAILABLE,
+    sanity.RANGE,
+    sanity.STATE,
+    sanity.ORDER,
+)
+
+LINEUP_CHECKS: tuple[LineupCheck, ...] = ()
+
+#: Ids that were retired, and the check that took over. Records keep old ids for ever.
+ALIASES: dict[str, str] = {}
+
+
+def _indexed(checks: Iterable[Check]) -> dict[str, Check]:
+    """Checks by id. Raises ValueError for an id that stands twice: a defect of ours, seen at import."""
+    index: dict[str, Check] = {}
+    for check in checks:
+        if check.id in index or check.id in ALIASES:
+            raise ValueError(f"check id {check.id} is registered twice")
+        index[check.id] = check
+    return index
+
+
+BY_ID = _indexed((*DEVICE_CHECKS, *LINEUP_CHECKS))
+
+
+def get(name: str) -> Check:
+    """The check of this id or retired id. Raises InputError with the nearest ids for an unknown one."""
+    found = BY_ID.get(ALIASES.get(name, name))
+    if found is None:
+        near = get_close_matches(name, BY_ID, n=3)
+        raise InputError(
+            [
+                Problem(
+                    file="argument",
+                    what="there is no such check",
+                    found=name,
+                    allowed=", ".join(near) or "see docs/checks.md",
+                    remedy="write the id as docs/checks.md has it",
+                )
+            ]
+        )
+    return found
