@@ -15,22 +15,40 @@ from functools import cached_property
 from typing import Annotated, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator, model_validator
+from pydantic.config import JsonDict
 
 from probe.model.evidence import Framing
+from probe.model.shape import refuse
 
 MAP_FORMAT = "buswitness-map/1"
 
-Tag = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/+-]{0,39}$")]
-Line = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
-
-
-HostName = Annotated[str, StringConstraints(max_length=253, pattern=r"^[A-Za-z0-9.:_-]+$")]
+Tag = Annotated[
+    str,
+    StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/+-]{0,39}$"),
+    Field(
+        json_schema_extra={
+            "x-allowed": "1 to 40 letters, digits and . _ / + - (no spaces), beginning with a letter or digit"
+        }
+    ),
+]
+Line = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$"),
+    Field(json_schema_extra={"x-allowed": "one line of text, at most 200 characters"}),
+]
+HostName = Annotated[
+    str,
+    StringConstraints(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9.:_-]+$"),
+    Field(json_schema_extra={"x-allowed": "an IP address such as 10.20.1.11, or a host name"}),
+]
+Amperes = Annotated[float, Field(gt=0)]
+Volts = Annotated[float, Field(gt=0)]
 
 
 class Strict(BaseModel):
     """Base of all that people write: unknown keys are errors, objects do not change."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Kind(StrEnum):
@@ -48,73 +66,110 @@ class Kind(StrEnum):
 class SerialLine(Strict):
     """A serial port of this computer (an RS-485 adapter)."""
 
-    port: Line
-    baud: Annotated[int, Field(ge=300, le=1_000_000)] = 19_200
-    parity: Literal["even", "odd", "none"] = "even"
-    stop_bits: Annotated[int, Field(ge=1, le=2)] = 1
+    port: Annotated[Line, Field(description="Name of the serial port, as /dev/ttyUSB0 or COM3.")]
+    baud: Annotated[int, Field(ge=300, le=1_000_000, description="Bits a second.")] = 19_200
+    parity: Annotated[Literal["even", "odd", "none"], Field(description="Parity bit.")] = "even"
+    stop_bits: Annotated[int, Field(ge=1, le=2, description="Stop bits.")] = 1
+
+
+_ONE_WAY: JsonDict = {"oneOf": [{"required": ["host"]}, {"required": ["via"]}, {"required": ["serial"]}]}
 
 
 class Address(Strict):
-    """Where a device answers. Exactly one of host, via, serial.
+    """Where a device answers: exactly one of host, via and serial.
 
     via: tag of the gateway behind which the device sits; host, port and framing are the gateway's.
     unit: 255 is what a Modbus TCP server at its own address expects (Messaging Guide V1.0b, 4.4.1.2).
     """
 
-    host: (
-        Annotated[str, StringConstraints(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9.:_-]+$")] | None
-    ) = None
-    port: Annotated[int, Field(ge=1, le=65_535)] = 502
-    unit: Annotated[int, Field(ge=0, le=255)] = 255
-    framing: Framing = Framing.MBAP
-    via: Tag | None = None
-    serial: SerialLine | None = None
+    model_config = ConfigDict(json_schema_extra=_ONE_WAY)
+
+    host: Annotated[HostName | None, Field(description="IP address or host name of the device.")] = None
+    port: Annotated[int, Field(ge=1, le=65_535, description="TCP port.")] = 502
+    unit: Annotated[
+        int,
+        Field(
+            ge=0,
+            le=255,
+            description="Unit number: 1 to 247 on a serial line or behind a gateway, "
+            "255 for a device at its own IP address.",
+        ),
+    ] = 255
+    framing: Annotated[
+        Framing, Field(description="mbap is Modbus TCP; rtu is serial frames carried in TCP.")
+    ] = Framing.MBAP
+    via: Annotated[Tag | None, Field(description="Tag of the gateway behind which the device sits.")] = None
+    serial: Annotated[
+        SerialLine | None, Field(description="A serial port of this computer, instead of host or via.")
+    ] = None
 
     @model_validator(mode="after")
     def _one_way(self) -> Address:
         given = [name for name in ("host", "via", "serial") if getattr(self, name) is not None]
         if len(given) != 1:
-            raise ValueError(
-                f"exactly one of host, via, serial is needed; found {', '.join(given) or 'none'}"
+            has = " and ".join(given) or "none"
+            raise refuse(
+                f"an address needs exactly one of host, via, serial; it has {has}",
+                allowed="host of the device, or via: TAG of its gateway, or a serial port",
             )
-        if self.host is None and ({"port", "framing"} & self.model_fields_set):
-            raise ValueError("port and framing belong to host; behind a gateway they are the gateway's")
+        for name in ("port", "framing"):
+            if self.host is None and name in self.model_fields_set:
+                where = "the gateway's" if self.via else "for a device with a host"
+                raise refuse(f"{name} is {where}, not for this device", remedy="remove the line", at=(name,))
         if self.host is None and not 1 <= self.unit <= 247:
-            raise ValueError(f"a serial unit is 1 to 247; found {self.unit}")
+            given_unit = "unit" in self.model_fields_set
+            raise refuse(
+                f"unit {self.unit} is no serial unit" if given_unit else "unit is missing",
+                allowed="a whole number from 1 to 247, for a device behind a gateway or on a serial line",
+                at=("unit",),
+            )
         return self
 
 
 class ExpectedIdentity(Strict):
-    """Who the device should say it is. Empty fields are not compared.
+    """Who the device should say it is. Fields left out are not compared."""
 
-    firmware: one version (``2.4.1``), or a range (``>=2.4, <3``), compared part by part as numbers.
-    """
-
-    maker: Line | None = None
-    model: Line | None = None
-    serial: Line | None = None
-    firmware: Line | None = None
+    maker: Annotated[Line | None, Field(description="Maker, as the device itself tells it.")] = None
+    model: Annotated[Line | None, Field(description="Model or type, as the device itself tells it.")] = None
+    serial: Annotated[Line | None, Field(description="Serial number.")] = None
+    firmware: Annotated[
+        Line | None,
+        Field(
+            description="One version (2.4.1) or a range (>=2.4, <3), compared part by part as numbers.",
+            examples=["2.4.1", ">=2.4, <3"],
+        ),
+    ] = None
 
 
 class ExpectedState(Strict):
     """How the gear should stand while it is audited. Fields left out are not judged."""
 
-    position: Literal["connected", "test", "withdrawn"] | None = None
-    breaker: Literal["open", "closed", "tripped"] | None = None
-    energized: bool | None = None
-    maintenance: Literal["on", "off"] | None = None
+    position: Annotated[
+        Literal["connected", "test", "withdrawn"] | None,
+        Field(description="Where a drawout breaker should be racked."),
+    ] = None
+    breaker: Annotated[
+        Literal["open", "closed", "tripped"] | None, Field(description="How the breaker should stand.")
+    ] = None
+    energized: Annotated[bool | None, Field(description="Whether voltage should be present.")] = None
+    maintenance: Annotated[
+        Literal["on", "off"] | None,
+        Field(description="Whether the energy-reducing maintenance switch should be on."),
+    ] = None
 
 
 class Ratings(Strict):
     """Ratings from the drawings, amperes and volts."""
 
-    frame_a: Annotated[float, Field(gt=0)] | None = None
-    sensor_a: Annotated[float, Field(gt=0)] | None = None
-    plug_a: Annotated[float, Field(gt=0)] | None = None
-    ct_primary_a: Annotated[float, Field(gt=0)] | None = None
-    ct_secondary_a: Annotated[float, Field(gt=0)] | None = None
-    vt_primary_v: Annotated[float, Field(gt=0)] | None = None
-    vt_secondary_v: Annotated[float, Field(gt=0)] | None = None
+    frame_a: Annotated[Amperes | None, Field(description="Frame of the breaker, amperes.")] = None
+    sensor_a: Annotated[Amperes | None, Field(description="Sensor of the trip unit, amperes.")] = None
+    plug_a: Annotated[Amperes | None, Field(description="Rating plug, amperes.")] = None
+    ct_primary_a: Annotated[Amperes | None, Field(description="Current transformer, primary amperes.")] = None
+    ct_secondary_a: Annotated[
+        Amperes | None, Field(description="Current transformer, secondary amperes.")
+    ] = None
+    vt_primary_v: Annotated[Volts | None, Field(description="Voltage transformer, primary volts.")] = None
+    vt_secondary_v: Annotated[Volts | None, Field(description="Voltage transformer, secondary volts.")] = None
 
 
 class Target(NamedTuple):
@@ -138,21 +193,43 @@ class Target(NamedTuple):
 class Device(Strict):
     """One device as drawn."""
 
-    tag: Tag
-    kind: Kind
-    profile: Line
-    section: Line
-    address: Address
-    cubicle: Line | None = None
-    description: Line | None = None
-    hardware_address: str | None = None
-    fed_from: Tag | None = None
-    identity: ExpectedIdentity = ExpectedIdentity()
-    state: ExpectedState = ExpectedState()
-    ratings: Ratings = Ratings()
-    study: Line | None = None
-    register_shift: Annotated[int, Field(ge=-65_535, le=65_535)] = 0
-    required: bool = True
+    tag: Annotated[Tag, Field(description="Name of the device on the drawings; unique in the lineup.")]
+    kind: Annotated[Kind, Field(description="What sort of device it is.")]
+    profile: Annotated[
+        Line, Field(description="How this type of device speaks; `buswitness profile list` shows them.")
+    ]
+    section: Annotated[Line, Field(description="Section of the lineup in which it sits.")]
+    address: Annotated[Address, Field(description="Where it answers.")]
+    cubicle: Annotated[Line | None, Field(description="Cubicle or compartment within the section.")] = None
+    description: Annotated[Line | None, Field(description="What it feeds or measures.")] = None
+    hardware_address: Annotated[
+        str | None,
+        Field(
+            description="Its Ethernet hardware address, if known.",
+            examples=["02:00:5e:10:00:01"],
+            json_schema_extra={"x-allowed": "twelve hexadecimal digits, as 02:00:5e:10:00:01"},
+        ),
+    ] = None
+    fed_from: Annotated[
+        Tag | None, Field(description="Tag of the breaker that feeds it; none for a main.")
+    ] = None
+    identity: Annotated[ExpectedIdentity, Field(description="Who it should say it is.")] = ExpectedIdentity()
+    state: Annotated[ExpectedState, Field(description="How it should stand while audited.")] = ExpectedState()
+    ratings: Annotated[Ratings, Field(description="Ratings from the drawings.")] = Ratings()
+    study: Annotated[
+        Line | None, Field(description="File with its settings after the study, relative to the map.")
+    ] = None
+    register_shift: Annotated[
+        int,
+        Field(
+            ge=-65_535,
+            le=65_535,
+            description="Added to every register address of the profile, for a gateway that moves them.",
+        ),
+    ] = 0
+    required: Annotated[
+        bool, Field(description="yes: the audit is incomplete if this device could not be tested.")
+    ] = True
 
     @field_validator("hardware_address")
     @classmethod
@@ -160,62 +237,106 @@ class Device(Strict):
         """Twelve hexadecimal digits in any usual grouping, kept as lower-case pairs with colons."""
         if text is None:
             return None
-        digits = re.sub(r"[:.\-]", "", text).lower()
+        digits = re.sub(r"[:.\- ]", "", text).lower()
         if not re.fullmatch(r"[0-9a-f]{12}", digits):
-            raise ValueError("a hardware address has twelve hexadecimal digits, as 02:00:5e:10:00:01")
+            raise refuse(
+                "hardware_address has not twelve hexadecimal digits",
+                allowed="twelve hexadecimal digits, as 02:00:5e:10:00:01",
+            )
         return ":".join(digits[i : i + 2] for i in range(0, 12, 2))
 
 
 class Network(Strict):
-    """One IP subnet of the lineup. requests_per_second: budget for all its hosts together."""
+    """One IP subnet of the lineup."""
 
-    name: Line
-    subnet: ipaddress.IPv4Network | ipaddress.IPv6Network
-    router: ipaddress.IPv4Address | ipaddress.IPv6Address | None = None
-    requests_per_second: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    name: Annotated[Line, Field(description="Name of the network.")]
+    subnet: Annotated[
+        ipaddress.IPv4Network | ipaddress.IPv6Network,
+        Field(description="The subnet with its prefix length.", examples=["10.20.1.0/24"]),
+    ]
+    router: Annotated[
+        ipaddress.IPv4Address | ipaddress.IPv6Address | None,
+        Field(description="Address of its router, if it has one."),
+    ] = None
+    requests_per_second: Annotated[
+        Annotated[float, Field(gt=0, le=100_000)] | None,
+        Field(description="Budget for the requests to all its hosts together."),
+    ] = None
 
 
 class System(Strict):
-    """The nominal electrical system. voltage_v is line to line (of the single phase for ``single``)."""
+    """The nominal electrical system."""
 
-    voltage_v: Annotated[float, Field(gt=0, le=1500)]
-    frequency_hz: Annotated[float, Field(ge=16, le=400)]
-    wiring: Literal["wye", "delta", "single"] = "wye"
+    voltage_v: Annotated[
+        float,
+        Field(gt=0, le=1500, description="Nominal voltage, line to line (single: of the phase)."),
+    ]
+    frequency_hz: Annotated[float, Field(ge=16, le=400, description="Nominal frequency.")]
+    wiring: Annotated[
+        Literal["wye", "delta", "single"],
+        Field(description="wye: four wires; delta: three wires; single: one phase."),
+    ] = "wye"
 
 
 class Clock(Strict):
-    """The reference clock: the laptop, a tag of this map (a master controller), or an NTP server.
+    """The reference clock: the laptop, a tag of this map (a master controller), or an NTP server."""
 
-    tolerance_s: how far a device's clock may stand from the reference.
-    """
-
-    reference: Annotated[str, StringConstraints(pattern=r"^(laptop|tag:\S+|ntp:\S+)$")] = "laptop"
-    tolerance_s: Annotated[float, Field(gt=0)] = 2.0
-    zone: Line = "UTC"
+    reference: Annotated[
+        str,
+        StringConstraints(pattern=r"^(laptop|tag:\S+|ntp:\S+)$"),
+        Field(
+            description="laptop, tag:TAG of a device of this map that has a clock, or ntp:HOST.",
+            json_schema_extra={"x-allowed": "laptop, or tag:TAG, or ntp:HOST (no space after the colon)"},
+        ),
+    ] = "laptop"
+    tolerance_s: Annotated[
+        float, Field(gt=0, description="How far a device's clock may stand from the reference, seconds.")
+    ] = 2.0
+    zone: Annotated[
+        Line,
+        Field(
+            description="Time zone of devices that show local time, by its name in the time zone database.",
+            examples=["UTC", "Europe/Dublin"],
+        ),
+    ] = "UTC"
 
 
 class Tolerances(Strict):
     """Limits that belong to this site. Defaults are common practice, no source, unless a check says more."""
 
-    voltage_percent: Annotated[float, Field(gt=0, le=100)] = 10.0
-    frequency_hz: Annotated[float, Field(gt=0)] = 1.0
-    reply_ms: Annotated[float, Field(gt=0)] = 500.0
-    loss_percent: Annotated[float, Field(ge=0, le=100)] = 1.0
+    voltage_percent: Annotated[
+        float, Field(gt=0, le=100, description="How far voltages may stand from nominal, percent.")
+    ] = 10.0
+    frequency_hz: Annotated[
+        float, Field(gt=0, description="How far the frequency may stand from nominal, hertz.")
+    ] = 1.0
+    reply_ms: Annotated[float, Field(gt=0, description="Slowest usual reply, milliseconds.")] = 500.0
+    loss_percent: Annotated[float, Field(ge=0, le=100, description="Lost requests allowed, percent.")] = 1.0
 
 
 class DeviceMap(Strict):
-    """A lineup as drawn."""
+    """A lineup as drawn: what should be there, and where it should answer."""
 
-    format: Literal["buswitness-map/1"]
-    site: Line
-    lineup: Line
-    system: System
-    networks: tuple[Network, ...] = ()
-    clock: Clock = Clock()
-    tolerances: Tolerances = Tolerances()
-    include: tuple[Line, ...] = ()
-    approved_sha256: Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")] | None = None
-    devices: tuple[Device, ...] = ()
+    format: Annotated[Literal["buswitness-map/1"], Field(description="Name and version of this format.")]
+    site: Annotated[Line, Field(description="Name of the site.")]
+    lineup: Annotated[Line, Field(description="Name of the lineup.")]
+    system: Annotated[System, Field(description="The nominal electrical system.")]
+    networks: Annotated[tuple[Network, ...], Field(description="Its IP subnets.")] = ()
+    clock: Annotated[Clock, Field(description="What devices' clocks are held against.")] = Clock()
+    tolerances: Annotated[Tolerances, Field(description="Limits of this site.")] = Tolerances()
+    include: Annotated[
+        tuple[Line, ...],
+        Field(description="Further files with devices and networks, relative to this file."),
+    ] = ()
+    approved_sha256: Annotated[
+        str | None,
+        StringConstraints(pattern=r"^[0-9a-f]{64}$"),
+        Field(
+            description="Approval hash of the map that somebody approved (`buswitness map check` prints it).",
+            json_schema_extra={"x-allowed": "64 hexadecimal digits in lower case"},
+        ),
+    ] = None
+    devices: Annotated[tuple[Device, ...], Field(description="The devices.")] = ()
 
     @cached_property
     def by_tag(self) -> dict[str, Device]:
