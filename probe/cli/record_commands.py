@@ -1,0 +1,129 @@
+"""The commands ``record show`` and ``record verify``: load, pick what was asked for, print."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from probe.cli.failure import Exit
+from probe.cli.invocation import command
+from probe.model.errors import InputError, Problem
+from probe.model.evidence import Anchor, Evidence
+from probe.model.finding import Finding
+from probe.model.nearest import did_you_mean, listed
+from probe.present import record_machine, record_page
+from probe.present.console import console, emit_json
+from probe.present.page import facts, page_width, print_rows
+from probe.present.row import Piece, Row
+from probe.present.signs import signs_for
+from probe.present.verification_page import verification
+from probe.record import verify as verifying
+from probe.record.content import RecordContent, load, pieces
+from probe.record.content import first_evidence as read_first_evidence
+
+
+def verify(file: Path, *, as_json: bool) -> int:
+    """Print what the record is worth; exit code 0 if it verifies, else 4. Raises InputError."""
+    found = verifying.verify(file)
+    if as_json:
+        emit_json(record_machine.verification_document(found, str(file)))
+    else:
+        target = console()
+        print_rows(target, verification(found, page_width(target), str(file)))
+    return Exit.DONE if found.holds else Exit.RECORD_WRONG
+
+
+def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> int:
+    """Print what the record holds: all of it, one device (tag) or one finding (its id).
+
+    Raises InputError (no file, no such tag or finding), RecordError (the record does not verify).
+    """
+    content = load(file, with_evidence=False)
+    chosen = _chosen(content, file, tag=tag, finding=finding)
+    evidence, total = _evidence(file, chosen, tag=tag, finding=finding)
+    if as_json:
+        finished = _finished(file, content)
+        document = record_machine.record_document(
+            content, chosen, evidence, file=str(file), finished_wall_ns=finished
+        )
+        emit_json(document)
+        return Exit.DONE
+    target = console()
+    width, signs = page_width(target), signs_for(target.encoding, os.environ.get("TERM", ""))
+    if finding is not None:
+        cause = next((c for c in content.causes if c.id == chosen[0].cause), None)
+        print_rows(target, record_page.one_finding(chosen[0], cause, evidence, width, signs))
+        return Exit.DONE
+    rows = record_page.cover(content, width, str(file)) if tag is None else []
+    rows += record_page.counts(chosen, width, signs)
+    if not content.findings:
+        rows += facts([("", "There are no verdicts: the run did not get so far.")], width)
+    rows += record_page.causes([c for c in content.causes if tag is None or tag in c.subjects], width)
+    rows += record_page.findings_by_device(chosen, width, signs, with_passes=tag is not None)
+    if tag is not None:
+        rows += record_page.first_evidence(evidence.items(), total, width)
+    print_rows(target, [*rows, Row(), *_next(file, content, chosen, tag)])
+    return Exit.DONE
+
+
+def _chosen(content: RecordContent, file: Path, *, tag: str | None, finding: str | None) -> list[Finding]:
+    """The findings that were asked for. Raises InputError for a tag or id that the record does not hold."""
+    findings = list(content.findings)
+    if tag is not None:
+        tags = [*content.header.scope.tags, *content.header.scope.left_out]
+        if tag not in tags:
+            raise InputError([_not_there(file, "--tag", tag, tags, "no device of that tag is in the record")])
+        findings = [one for one in findings if one.subject == tag]
+    if finding is not None:
+        ids = [one.id for one in findings]
+        if finding not in ids:
+            raise InputError(
+                [_not_there(file, "--finding", finding, ids, "no such finding is in the record")]
+            )
+        findings = [findings[ids.index(finding)]]
+    return findings
+
+
+def _evidence(
+    file: Path, chosen: Sequence[Finding], *, tag: str | None, finding: str | None
+) -> tuple[dict[int, Evidence], int]:
+    """The evidence to be shown by line number, and how much there is in all."""
+    if finding is not None:
+        found = pieces(file, frozenset(chosen[0].evidence))
+        return found, len(found)
+    if tag is not None:
+        return read_first_evidence(file, tag, record_page.FIRST_LINES)
+    return {}, 0
+
+
+def _finished(file: Path, content: RecordContent) -> int | None:
+    """Wall time of the last anchor, Unix nanoseconds; None if the record is not closed or holds none."""
+    if content.seal is None or content.last_anchor == 0:
+        return None
+    last = pieces(file, frozenset({content.last_anchor})).get(content.last_anchor)
+    return last.wall_ns if isinstance(last, Anchor) else None
+
+
+def _next(file: Path, content: RecordContent, chosen: Sequence[Finding], tag: str | None) -> list[Row]:
+    """What to type next; never wrapped, so that it can be copied whole."""
+    bad = next((one for one in sorted(chosen, key=record_page.badness) if one.evidence), None)
+    lines = []
+    if bad is not None:
+        lines.append(command("record", "show", file, "--finding", bad.id))
+    if tag is None and content.header.scope.tags:
+        subject = bad.subject if bad is not None and bad.subject in content.header.scope.tags else ""
+        lines.append(command("record", "show", file, "--tag", subject or content.header.scope.tags[0]))
+    lines.append(command("record", "verify", file))
+    return [Row([Piece("Next  " if n == 0 else " " * 6, "dim"), Piece(line)]) for n, line in enumerate(lines)]
+
+
+def _not_there(file: Path, option: str, found: str, choices: Sequence[str], what: str) -> Problem:
+    return Problem(
+        file=str(file),
+        what=what,
+        field=option,
+        found=found,
+        allowed=listed(choices) or "the record holds none",
+        remedy=did_you_mean(found, choices),
+    )

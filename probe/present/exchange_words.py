@@ -1,0 +1,121 @@
+"""Exchange in words: what a request asked and what came back, read from the raw bytes of the record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    Disconnect,
+    Echo,
+    Evidence,
+    Exchange,
+    Neighbour,
+    Note,
+    Outcome,
+    ReferenceSample,
+    Stray,
+)
+from probe.model.pdu import payload, pdu_of, read_span, unit_of
+
+#: Names of functions (MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4, 6.21).
+FUNCTIONS = {
+    1: "read coils",
+    2: "read discrete inputs",
+    3: "read holding registers",
+    4: "read input registers",
+    0x2B: "read device identification",
+}
+#: Names of exception codes (MODBUS Application Protocol Specification V1.1b3, 7).
+EXCEPTIONS = {
+    1: "illegal function",
+    2: "illegal data address",
+    3: "illegal data value",
+    4: "server device failure",
+    5: "acknowledge",
+    6: "server device busy",
+    8: "memory parity error",
+    10: "gateway path unavailable",
+    11: "gateway target device failed to respond",
+}
+_BYTES_A_LINE = 16
+
+
+def milliseconds(ns: int) -> str:
+    """Nanoseconds as milliseconds with three digits: ``12.345 ms``."""
+    return f"{ns / 1e6:.3f} ms"
+
+
+def request_words(exchange: Exchange) -> str:
+    """What was asked: unit, function, first address (zero-based) and quantity."""
+    pdu = pdu_of(exchange.request, exchange.framing)
+    if not pdu:
+        return "no request could be made"
+    function = f"function {pdu[0]} ({FUNCTIONS.get(pdu[0], 'not one that we send')})"
+    words = [f"unit {unit_of(exchange.request, exchange.framing)}", function]
+    try:
+        span = read_span(pdu)
+    except ValueError:
+        return ", ".join(words)
+    return ", ".join([*words, f"address {span.start} (counted from 0)", f"quantity {span.quantity}"])
+
+
+def response_words(exchange: Exchange) -> str:
+    """What came back, or that nothing did, and after how long."""
+    after = milliseconds(exchange.reply_ns)
+    if exchange.outcome is Outcome.EXCEPTION:
+        name = EXCEPTIONS.get(exchange.exception_code, "a code that the standard does not name")
+        return f"exception {exchange.exception_code} ({name}) after {after}"
+    if exchange.outcome is Outcome.DATA:
+        size = len(payload(pdu_of(exchange.response, exchange.framing)))
+        return f"data, {size} bytes, after {after}"
+    if not exchange.response:
+        return f"{exchange.outcome.value} within {after}"
+    return f"not accepted ({exchange.outcome.value}), {len(exchange.response)} bytes, after {after}"
+
+
+def hex_lines(data: bytes) -> Sequence[str]:
+    """The bytes as lines of offset and sixteen pairs of hexadecimal digits."""
+    return [
+        f"{start:04x}  {data[start : start + _BYTES_A_LINE].hex(' ')}"
+        for start in range(0, len(data), _BYTES_A_LINE)
+    ] or ["no bytes"]
+
+
+def evidence_words(evidence: Evidence) -> str:  # noqa: PLR0911 (one case a kind of evidence)
+    """Any piece of evidence in one sentence."""
+    match evidence:
+        case Exchange():
+            attempt = f", attempt {evidence.attempt}" if evidence.attempt > 1 else ""
+            return f"{evidence.purpose.value}{attempt}: {request_words(evidence)}; {response_words(evidence)}"
+        case Stray():
+            many = f"{len(evidence.data)} bytes from {evidence.host}"
+            return f"{many} that answer nothing ({evidence.outcome.value})"
+        case Connect():
+            said = f": {evidence.detail}" if evidence.detail else ""
+            return f"connection to {evidence.host}: {evidence.outcome.value}{said}"
+        case Disconnect():
+            who = "the other side" if evidence.by_peer else "us"
+            return f"connection to {evidence.host} closed by {who} after {evidence.requests} requests"
+        case Echo():
+            after = milliseconds(evidence.received_ns - evidence.sent_ns)
+            return f"echo of {evidence.host}: {'answered' if evidence.answered else 'no answer'}, {after}"
+        case Neighbour():
+            return f"hardware address of {evidence.host}: {evidence.hardware_address or 'none known'}"
+        case ReferenceSample():
+            state = "usable" if evidence.usable else f"not usable, {evidence.reason}"
+            return f"reference clock {evidence.source}: {state}"
+        case Note():
+            return f"{evidence.topic}: {evidence.text}"
+        case Anchor():
+            return "run time tied to the wall clock"
+
+
+def at_ns(evidence: Evidence) -> int:
+    """When it was, in nanoseconds of the run: when it was sent, or when it came."""
+    for name in ("sent_ns", "at_ns", "received_ns"):
+        moment = getattr(evidence, name, None)
+        if moment is not None:
+            return int(moment)
+    return 0

@@ -1,0 +1,120 @@
+"""Record as machine text: the objects that ``record show --json`` and ``record verify --json`` print."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from probe.model.evidence import Evidence
+from probe.model.finding import WORST_FIRST, Cause, Finding, worst
+from probe.record.body import evidence_body, evidence_kind
+from probe.record.content import RecordContent
+from probe.record.header import rfc3339
+from probe.record.verify import Verification
+
+SHOW_FORMAT = "buswitness-record-show/1"
+VERIFY_FORMAT = "buswitness-record-verify/1"
+
+
+def verification_document(found: Verification, file: str) -> dict[str, Any]:
+    """What ``record verify --json`` prints (design, section 4)."""
+    header = found.header
+    return {
+        "format": VERIFY_FORMAT,
+        "file": file,
+        "verifies": found.holds,
+        "whole": found.whole,
+        "unchanged": found.unchanged,
+        "first_bad_line": found.first_bad_line,
+        "damage": found.damage.value,
+        "text": found.text,
+        "closed": found.closed,
+        "complete": found.complete,
+        "reason": found.reason,
+        "sealed_by": found.sealed_by,
+        "key_known": found.key_known,
+        "count": found.count,
+        "head": found.head,
+        "code": found.short if found.holds else None,
+        "times_plausible": None if header is None else not found.times_doubt,
+        "times_doubt": found.times_doubt,
+        "site": None if header is None else header.site,
+        "lineup": None if header is None else header.lineup,
+        "started": None if header is None else rfc3339(header.started_wall_ns),
+        "tool_version": None if header is None else header.tool_version,
+    }
+
+
+def record_document(
+    content: RecordContent,
+    findings: Sequence[Finding],
+    evidence: Mapping[int, Evidence],
+    *,
+    file: str,
+    finished_wall_ns: int | None,
+) -> dict[str, Any]:
+    """What ``record show --json`` prints. findings, evidence: those that were asked for."""
+    header, seal = content.header, content.seal
+    return {
+        "format": SHOW_FORMAT,
+        "record": {"path": file, "code": content.code if seal is not None else None, "count": content.count},
+        "site": header.site,
+        "lineup": header.lineup,
+        "started": rfc3339(header.started_wall_ns),
+        "finished": None if finished_wall_ns is None else rfc3339(finished_wall_ns),
+        "closed": seal is not None,
+        "complete": seal is not None and seal.complete,
+        "why_incomplete": "not closed" if seal is None else seal.reason,
+        "operator": header.operator,
+        "tool_version": header.tool_version,
+        "counts": _counts(findings),
+        "devices": [_device(tag, findings) for tag in header.scope.tags],
+        "left_out": list(header.scope.left_out),
+        "findings": [_finding(finding) for finding in findings],
+        "causes": [_cause(cause) for cause in content.causes],
+        "evidence": [
+            {"line": number, "kind": evidence_kind(piece), **evidence_body(piece)}
+            for number, piece in sorted(evidence.items())
+        ],
+    }
+
+
+def _counts(findings: Sequence[Finding]) -> dict[str, int]:
+    return {verdict.value: sum(f.verdict is verdict for f in findings) for verdict in WORST_FIRST}
+
+
+def _device(tag: str, findings: Sequence[Finding]) -> dict[str, Any]:
+    own = [finding for finding in findings if finding.subject == tag]
+    return {"tag": tag, "verdict": worst([f.verdict for f in own]).value, "counts": _counts(own)}
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "id": finding.id,
+        "check": finding.check,
+        "subject": finding.subject,
+        "point": finding.point or None,
+        "verdict": finding.verdict.value,
+        "title": finding.title,
+        "observed": finding.observed,
+        "expected": finding.expected,
+        "unit": finding.unit,
+        "uncertainty": finding.uncertainty,
+        "rule": finding.rule,
+        "evidence": list(finding.evidence),
+        "advice": finding.advice,
+        "cause": finding.cause,
+        "danger": finding.danger,
+    }
+
+
+def _cause(cause: Cause) -> dict[str, Any]:
+    return {
+        "id": cause.id,
+        "kind": cause.kind,
+        "subjects": list(cause.subjects),
+        "statement": cause.statement,
+        "confidence": cause.confidence_permille / 1000,
+        "explains": list(cause.explains),
+        "fix": cause.fix,
+    }

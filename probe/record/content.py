@@ -1,0 +1,229 @@
+"""Content: what a record holds, ready to be shown or judged again.
+
+A record that was damaged is refused (``record verify`` says where); one that was not closed is read up to
+its end or its cut, and says so. Lines of kinds that this version does not know are kept and passed on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.errors import Problem, RecordError
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    Disconnect,
+    Echo,
+    Evidence,
+    Exchange,
+    Neighbour,
+    Note,
+    Purpose,
+    ReferenceSample,
+    Stray,
+)
+from probe.model.finding import Cause, Expectation, Finding
+from probe.model.lineup import Lineup
+from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
+from probe.record.damage import Damage, diagnose
+from probe.record.header import Header, header_from
+from probe.record.reader import ReadLine, Walk, open_record
+from probe.record.seal import Seal
+from probe.record.verify import verify
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordContent:
+    """All that a record holds. Evidence stands under its type, each piece with its sequence number.
+
+    seal: None if the record was not closed; then ``cut`` tells whether it ends within a line.
+    code: hash of the last line. others: kind and body of lines that this version does not know.
+    last_anchor: number of the last anchor, 0 if there is none.
+    """
+
+    header: Header
+    count: int
+    code: str
+    seal: Seal | None = None
+    cut: bool = False
+    evidence: Mapping[type, tuple[tuple[int, Any], ...]] = field(default_factory=dict)
+    expectations: tuple[Expectation, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    causes: tuple[Cause, ...] = ()
+    others: tuple[tuple[int, str, Mapping[str, Any]], ...] = ()
+    last_anchor: int = 0
+
+
+class _Gathering:
+    """Takes the lines of a record one by one. with_evidence: False lets evidence pass."""
+
+    def __init__(self, *, with_evidence: bool) -> None:
+        self.header: Header | None = None
+        self.evidence: dict[type, list[tuple[int, Evidence]]] = {}
+        self.expectations: list[Expectation] = []
+        self.findings: list[Finding] = []
+        self.causes: list[Cause] = []
+        self.others: list[tuple[int, str, Mapping[str, Any]]] = []
+        self.last_anchor = 0
+        self._with_evidence = with_evidence
+
+    def take(self, line: ReadLine) -> None:
+        """Build what the line holds. Raises KeyError, TypeError or ValueError if it is not its kind."""
+        body = line.body
+        if line.kind == "head":
+            self.header = header_from(body)
+        elif line.kind == "expected":
+            self.expectations += expectations_from(body)
+        elif line.kind == "finding":
+            self.findings.append(finding_from(body))
+        elif line.kind == "cause":
+            self.causes.append(cause_from(body))
+        elif line.kind != "seal":
+            self._take_evidence(line)
+
+    def _take_evidence(self, line: ReadLine) -> None:
+        evidence = evidence_from(line.kind, line.body)
+        if isinstance(evidence, Anchor):
+            self.last_anchor = line.sequence
+        if evidence is None:
+            self.others.append((line.sequence, line.kind, line.body))
+        elif self._with_evidence:
+            self.evidence.setdefault(type(evidence), []).append((line.sequence, evidence))
+
+
+def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
+    """What the record holds.
+
+    with_evidence: False leaves the evidence out (a record may be far larger than its findings).
+    Raises InputError if there is no readable file, RecordError if it is no record or was damaged.
+    """
+    gathering = _Gathering(with_evidence=with_evidence)
+    with open_record(path) as file:
+        walk = Walk(file)
+        for line in walk:
+            try:
+                gathering.take(line)
+            except (KeyError, TypeError, ValueError) as error:
+                raise _refused(path) from error
+        cut = walk.stop is not None and diagnose(file, walk).damage is Damage.CUT
+    if gathering.header is None or (walk.stop is not None and not cut):
+        raise _refused(path)
+    return RecordContent(
+        header=gathering.header,
+        count=walk.count,
+        code=walk.head,
+        seal=walk.seal,
+        cut=cut,
+        evidence={kind: tuple(items) for kind, items in gathering.evidence.items()},
+        expectations=tuple(gathering.expectations),
+        findings=tuple(gathering.findings),
+        causes=tuple(gathering.causes),
+        others=tuple(gathering.others),
+        last_anchor=gathering.last_anchor,
+    )
+
+
+def pieces(path: Path, sequences: frozenset[int]) -> dict[int, Evidence]:
+    """The pieces of evidence with these numbers; reads no further than the last of them."""
+    found: dict[int, Evidence] = {}
+    last = max(sequences, default=0)
+    with open_record(path) as file:
+        for line in Walk(file):
+            if line.sequence > last:
+                break
+            evidence = evidence_from(line.kind, line.body) if line.sequence in sequences else None
+            if evidence is not None:
+                found[line.sequence] = evidence
+    return found
+
+
+def first_evidence(path: Path, tag: str, many: int) -> tuple[dict[int, Evidence], int]:
+    """The first pieces of evidence that name the tag, by number, and how many there are in all."""
+    found: dict[int, Evidence] = {}
+    total = 0
+    with open_record(path) as file:
+        for line in Walk(file):
+            if line.body.get("tag") != tag:
+                continue
+            evidence = evidence_from(line.kind, line.body)
+            if evidence is not None:
+                total += 1
+                if total <= many:
+                    found[line.sequence] = evidence
+    return found, total
+
+
+def lineup_of(header: Header) -> Lineup:
+    """The lineup as it was when the record was made, from the texts that it carries.
+
+    Raises InputError if they do not load with this version.
+    """
+    from probe.model.map_load import lineup_from_texts
+    from probe.model.profile_load import ProfileLibrary
+
+    profiles = {PurePosixPath(text.name).stem: text for text in header.profile_texts}
+    return lineup_from_texts(header.map_texts, ProfileLibrary(profiles))
+
+
+def run_evidence(content: RecordContent) -> RunEvidence:
+    """What belongs to the run as a whole."""
+    tags = set(content.header.scope.tags)
+    return RunEvidence(
+        anchors=content.evidence.get(Anchor, ()),
+        notes=content.evidence.get(Note, ()),
+        references=content.evidence.get(ReferenceSample, ()),
+        reference_exchanges=tuple(
+            item for item in content.evidence.get(Exchange, ()) if item[1].purpose is Purpose.REFERENCE
+        ),
+        strays=tuple(item for item in content.evidence.get(Stray, ()) if item[1].tag not in tags),
+    )
+
+
+def device_evidence(content: RecordContent, lineup: Lineup) -> dict[str, DeviceEvidence]:
+    """The evidence of each device of the scope, by tag, as the judge wants it."""
+    exchanges = _by(content, Exchange, "tag")
+    strays = _by(content, Stray, "tag")
+    echoes = _by(content, Echo, "tag")
+    neighbours = _by(content, Neighbour, "tag")
+    connects = _by(content, Connect, "host")
+    disconnects = _by(content, Disconnect, "host")
+    made = {}
+    for tag in content.header.scope.tags:
+        link = lineup.map.target(tag).link
+        made[tag] = DeviceEvidence(
+            tag=tag,
+            exchanges=tuple(
+                item for item in exchanges.get(tag, ()) if item[1].purpose is not Purpose.REFERENCE
+            ),
+            connects=tuple(connects.get(link, ())),
+            disconnects=tuple(disconnects.get(link, ())),
+            strays=tuple(strays.get(tag, ())),
+            echoes=tuple(echoes.get(tag, ())),
+            neighbours=tuple(neighbours.get(tag, ())),
+        )
+    return made
+
+
+def _by(content: RecordContent, kind: type, name: str) -> dict[str, list[tuple[int, Any]]]:
+    """Evidence of one type, grouped by a field (Any: the type of evidence asked for)."""
+    groups: dict[str, list[tuple[int, Any]]] = {}
+    for item in content.evidence.get(kind, ()):
+        groups.setdefault(getattr(item[1], name), []).append(item)
+    return groups
+
+
+def _refused(path: Path) -> RecordError:
+    """The error for a record that cannot be relied on, with what ``verify`` finds wrong."""
+    found = verify(path)
+    return RecordError(
+        Problem(
+            file=str(path),
+            line=found.first_bad_line or 0,
+            what=f"the record does not verify ({found.damage}): {found.text}",
+            remedy="run: buswitness record verify FILE; get the original file",
+        )
+    )
