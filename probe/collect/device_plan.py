@@ -10,7 +10,6 @@ behind a hole shows a right proof alone and a wrong one in the block.
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -27,6 +26,7 @@ from probe.collect.plan import (
 from probe.model.device_map import Device, Target
 from probe.model.errors import InputError, Problem
 from probe.model.evidence import Framing, Purpose
+from probe.model.pdu import read_request
 from probe.model.profile import Limits, Point, Profile
 
 #: Baud assumed for a line that the map does not describe (behind a gateway): the standard's default.
@@ -75,7 +75,7 @@ def read_pdu(read: Read, shift: int = 0) -> bytes:
 
     Source: MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4.
     """
-    return struct.pack(">BHH", read.area.function, read.start + shift, read.quantity)
+    return read_request(read.area.function, read.start + shift, read.quantity)
 
 
 def price_of(target: Target, limits: Limits) -> Price:

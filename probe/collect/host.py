@@ -1,0 +1,296 @@
+"""Host: serves all devices of one link (a socket or a serial port) in turn, one request in flight.
+
+Decides about connections (when to open, when to give up), gaps and whose turn it is; what is asked is
+decided by each device's ``conversation``. One task a link, none a device.
+
+Fairness: a device gets one request, then it goes to the end of the queue. A unit that fails waits out its
+back-off beside the queue, so that it costs the others one time-out at a time and a bounded number in all.
+
+Giving up, so that a dead link costs a bounded time whatever the number of units behind it: connects that
+fail or bring no valid reply are counted, and so are requests in a row without a valid reply; one full turn
+without any is enough if nothing valid ever came, a second one on a new socket if it did.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+from collections import deque
+from collections.abc import Awaitable, Callable, Sequence
+
+from probe.collect.conversation import Script, Turn
+from probe.collect.events import Phase
+from probe.collect.journal import Journal, LinkLog, Shelf
+from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
+from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose
+from probe.model.profile import Limits, Quirks
+from probe.wire.link import Link, Request
+
+_DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
+#: Outcomes of a connect that another attempt would not change.
+_FINAL = (ConnectOutcome.NO_NAME, ConnectOutcome.NO_PORT, ConnectOutcome.NOT_PERMITTED)
+#: A link whose type must not be held open is closed when nobody has anything to ask for so long.
+_IDLE_NS = SECOND_NS
+
+
+class Guest:
+    """One device on the link: its conversation and the request that it wants to make next.
+
+    judged: False for the extra conversation that only reads a reference clock.
+    """
+
+    __slots__ = ("judged", "quirks", "request", "script", "shelf", "tag")
+
+    def __init__(
+        self, tag: str, script: Script, shelf: Shelf, quirks: Quirks, *, judged: bool = True
+    ) -> None:
+        self.tag = tag
+        self.judged = judged
+        self.script = script
+        self.shelf = shelf
+        self.quirks = quirks
+        self.request: Request | None = None
+
+
+class Manner:
+    """How a link must be treated: the strictest of what its devices' types ask."""
+
+    __slots__ = (
+        "budget",
+        "connect_pause_ns",
+        "first_timeout_s",
+        "gap_ns",
+        "hold_open",
+        "pacing",
+        "retries",
+    )
+
+    def __init__(self, limits: Sequence[Limits], pacing: Pacing, budget: RequestBudget | None) -> None:
+        self.pacing = pacing
+        self.budget = budget
+        self.gap_ns = round(max(one.gap_s for one in limits) * SECOND_NS)
+        self.connect_pause_ns = round(max(one.connect_pause_s for one in limits) * SECOND_NS)
+        self.first_timeout_s = max(max(one.first_timeout_s, one.timeout_s) for one in limits)
+        self.hold_open = all(one.hold_open for one in limits)
+        self.retries = max(one.retries for one in limits)
+
+
+class Host:
+    """See module. finished: called (and awaited) when a device's conversation has ended."""
+
+    def __init__(
+        self,
+        link: Link,
+        manner: Manner,
+        journal: Journal,
+        finished: Callable[[Guest], Awaitable[None]],
+    ) -> None:
+        self.link = link
+        self.log = LinkLog()
+        self.keep_open = False
+        self._manner = manner
+        self._journal = journal
+        self._now_ns = journal.clock.now_ns
+        self._finished = finished
+        self._connects = ConnectBudget(manner.pacing)
+        self._ready: deque[Guest] = deque()
+        self._paused: list[tuple[int, int, Guest]] = []
+        self._order = 0
+        self._stopping = False
+        self._nap: asyncio.Future[None] | None = None
+        self._unhurried = bool(manner.gap_ns or manner.budget is not None)
+        self._due_ns = 0  # before which no request may go: gap, connect pause
+        self._fresh = False  # nothing was asked yet on this connection
+        self._proved = False  # a valid reply came over this connection
+        self._ever_answered = False
+        self._barren = 0  # connections in a row without a valid reply
+        self._misses = 0  # requests in a row without a valid reply
+
+    # the run of one link -----------------------------------------------------------------------------
+
+    async def serve(self, guests: Sequence[Guest]) -> None:
+        """Carry all conversations to their ends, or until ``stop``; then close the link in good order."""
+        try:
+            for guest in guests:
+                await self._take(guest, next(guest.script, None))
+            while not self._stopping:
+                if self._paused:
+                    await self._wake()
+                if not self._ready:
+                    break
+                await self._serve_one(self._ready.popleft())
+                if self._misses and self._is_lost():
+                    await self._write_off()
+        finally:
+            if not self.keep_open or self._stopping:
+                await self.close()
+
+    def stop(self) -> None:
+        """End after the request in flight; waiting ends at once."""
+        self._stopping = True
+        if self._nap is not None and not self._nap.done():
+            self._nap.set_result(None)
+
+    async def close(self) -> None:
+        """Close the link in good order; how it ended is kept."""
+        disconnect = await self.link.close()
+        if disconnect is not None and self._journal.broken is None:
+            self._journal.disconnect(self.log, disconnect)
+
+    async def _serve_one(self, guest: Guest) -> None:
+        """One request of one device, and what it wants next."""
+        request = guest.request
+        assert request is not None
+        if not self.link.is_open and not await self._connect(guest):
+            self._ready.append(guest)
+            await self._write_off()
+            return
+        if self._unhurried or self._fresh:
+            request = await self._hold_back(request)
+        if self._stopping:
+            return
+        exchange = await self.link.exchange(request, guest.quirks)
+        self._journal.exchange(guest.shelf, exchange)
+        outcome = exchange.outcome
+        if outcome is _DATA or outcome is _EXCEPTION:
+            self._misses = 0
+            if not self._proved:
+                self._prove()
+        else:
+            await self._missed(exchange)
+        self._due_ns = exchange.received_ns + self._manner.gap_ns
+        try:
+            turn = guest.script.send(exchange)
+        except StopIteration:
+            await self._finish(guest)
+            return
+        if type(turn) is Request:
+            guest.request = turn
+            self._ready.append(guest)
+        else:
+            await self._take(guest, turn)
+
+    async def _take(self, guest: Guest, turn: Turn | None) -> None:
+        """Put a device where its wish belongs: queue, pause, or done."""
+        while isinstance(turn, Phase):
+            self._journal.phase(guest.tag, turn)
+            turn = next(guest.script, None)
+        if turn is None:
+            await self._finish(guest)
+        elif isinstance(turn, Request):
+            guest.request = turn
+            self._ready.append(guest)
+        else:
+            self._order += 1
+            heapq.heappush(self._paused, (turn, self._order, guest))
+
+    async def _wake(self) -> None:
+        """Bring the devices whose pause is over back to the queue; waits if nobody else is ready."""
+        if not self._ready:
+            if not self._manner.hold_open and self._paused[0][0] - self._now_ns() > _IDLE_NS:
+                await self.close()
+            await self._sleep_until(self._paused[0][0])
+        while self._paused and self._paused[0][0] <= self._now_ns():
+            guest = heapq.heappop(self._paused)[2]
+            await self._take(guest, next(guest.script, None))
+
+    async def _finish(self, guest: Guest) -> None:
+        if not self._ready and not self._paused and not self.keep_open:
+            await self.close()
+        await self._finished(guest)
+
+    # gaps and waiting --------------------------------------------------------------------------------
+
+    async def _hold_back(self, request: Request) -> Request:
+        """Wait for gap, connect pause and the network's budget; the first request may take longer."""
+        await self._sleep_until(self._due_ns)
+        if self._manner.budget is not None:
+            await self._sleep_until(self._manner.budget.reserve(self._now_ns()))
+        if self._fresh:
+            self._fresh = False
+            longest = max(request.timeout_s, self._manner.first_timeout_s)
+            request = request._replace(timeout_s=longest)
+        return request
+
+    async def _sleep_until(self, due_ns: int) -> None:
+        """Return at or after the time (never before it), or when the run is stopped."""
+        while not self._stopping and (left_ns := due_ns - self._now_ns()) > 0:
+            loop = asyncio.get_running_loop()
+            self._nap = nap = loop.create_future()
+            timer = loop.call_later(max(left_ns, 1000) / SECOND_NS, _end_nap, nap)
+            try:
+                await nap
+            finally:
+                timer.cancel()
+                self._nap = None
+
+    # connections -------------------------------------------------------------------------------------
+
+    async def _connect(self, guest: Guest) -> bool:
+        """Open the link within the connect budget; False if it is to be given up."""
+        await self.close()  # tells how the last connection ended, if the device ended it
+        if self._barren > self._manner.pacing.connect_tries:
+            return False
+        tries = self._manner.pacing.connect_tries + (2 if self._ever_answered else 0)
+        for attempt in range(1, tries + 1):
+            await self._sleep_until(self._connects.due_ns())
+            if self._stopping:
+                return False
+            self._journal.phase(guest.tag, Phase.CONNECTING)
+            outcome = await self._open()
+            if outcome is ConnectOutcome.OPEN:
+                return True
+            if outcome in _FINAL:
+                break
+            if attempt < tries:
+                wait_ns = self._manner.pacing.backoff_ns(attempt, self._manner.pacing.connect_interval_s)
+                await self._sleep_until((self._connects.last_ns or 0) + wait_ns)
+        return False
+
+    async def _open(self) -> ConnectOutcome:
+        connect = await self.link.open(self._manner.first_timeout_s)
+        self._connects.connected(connect.sent_ns)
+        self._journal.connect(self.log, connect)
+        if connect.outcome is ConnectOutcome.OPEN:
+            self._fresh, self._proved = True, False
+            self._barren += 1
+            self._due_ns = connect.received_ns + self._manner.connect_pause_ns
+        return connect.outcome
+
+    def _prove(self) -> None:
+        """A valid reply came over this connection."""
+        self._proved = self._ever_answered = True
+        self._barren = 0
+        self._connects.answered()
+
+    async def _missed(self, exchange: Exchange) -> None:
+        """Count a request without a valid reply; after a full turn of them the socket is renewed."""
+        if exchange.purpose is Purpose.ABSENT_UNIT:
+            return  # silence is what is expected
+        self._misses += 1
+        if self._ever_answered and self._misses == self._patience():
+            await self.close()
+
+    def _patience(self) -> int:
+        """Requests in a row without a valid reply that make one full turn of this link."""
+        return max(len(self._ready) + len(self._paused) + 1, self._manner.retries + 2)
+
+    def _is_lost(self) -> bool:
+        return self._misses >= self._patience() * (2 if self._ever_answered else 1)
+
+    async def _write_off(self) -> None:
+        """End the conversations of all devices of this link."""
+        if self._stopping:
+            return
+        guests = [*self._ready, *(paused[2] for paused in self._paused)]
+        self._ready.clear()
+        self._paused.clear()
+        for one in guests:
+            one.script.close()
+        for one in guests:
+            await self._finish(one)
+
+
+def _end_nap(nap: asyncio.Future[None]) -> None:
+    if not nap.done():
+        nap.set_result(None)

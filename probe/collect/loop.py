@@ -1,0 +1,52 @@
+"""Where the event loop comes from: uvloop if it is there, asyncio's own otherwise.
+
+uvloop halves the cost of an exchange here (docs/decisions/0005), but it is never required: it does not exist
+on Windows, and nothing of ours depends on it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable, Coroutine
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+#: Sockets and files that a large run may want open at the same time.
+_WANTED_FILES = 16_384
+
+
+def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """A maker of fast event loops, None if asyncio's own must do (or BUSWITNESS_LOOP=asyncio asks for it)."""
+    if os.environ.get("BUSWITNESS_LOOP") == "asyncio":
+        return None
+    try:
+        import uvloop
+    except ImportError:
+        return None
+    return uvloop.new_event_loop
+
+
+def run(main: Coroutine[Any, Any, T], *, factory: Callable[[], asyncio.AbstractEventLoop] | None = None) -> T:
+    """Result of the coroutine, run on the fastest loop that there is."""
+    allow_many_files()
+    with asyncio.Runner(loop_factory=factory or loop_factory()) as runner:
+        return runner.run(main)
+
+
+def allow_many_files() -> int:
+    """Raise the soft limit of open files as far as we may; the limit now (0 where there is none)."""
+    try:
+        import resource
+    except ImportError:  # Windows: sockets are not counted so
+        return 0
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = _WANTED_FILES if hard == resource.RLIM_INFINITY else min(_WANTED_FILES, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        try:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+        except (OSError, ValueError):  # some systems refuse what they advertise
+            return soft
+        return wanted
+    return soft

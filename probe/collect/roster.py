@@ -1,0 +1,160 @@
+"""Roster: which devices share which link, how each is treated and what is asked of it. Pure.
+
+Turns a lineup and a scope into ``Berth``s (one a device) grouped by link, with their plans. Leaves sockets
+and waiting to ``host``.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from probe.collect.conversation import Course
+from probe.collect.device_plan import DevicePlan, PlanBook
+from probe.model.device_map import Device, DeviceMap, Network, Target
+from probe.model.evidence import Framing
+from probe.model.lineup import Lineup
+from probe.model.scope import Scope
+
+#: Units that nobody should answer for are looked for from here downwards (248 to 255 are reserved or mean
+#: the server itself). Source: MODBUS over Serial Line V1.02, 2.2; Messaging Guide V1.0b, 4.4.1.2.
+_FROM_UNIT = 246
+_LONGEST_ABSENT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Berth:
+    """One device of the run: where it answers, what is asked, and how."""
+
+    device: Device
+    target: Target
+    plan: DevicePlan
+    course: Course
+
+
+def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
+    """The devices of the scope by the name of their link; a gateway stands before its units.
+
+    Raises InputError if points of a device cannot be read as map and profile say.
+    """
+    book = PlanBook(file=lineup.map_texts[0].name if lineup.map_texts else "map", quick=scope.quick)
+    targets = {tag: lineup.map.target(tag) for tag in scope.tags}
+    groups: dict[str, list[str]] = {}
+    for tag, target in targets.items():
+        groups.setdefault(target.link, []).append(tag)
+    used = _units_by_link(lineup.map)
+    berths: dict[str, list[Berth]] = {}
+    for link, tags in groups.items():
+        tags.sort(key=lambda tag: bool(targets[tag].gateway))
+        berths[link] = [
+            _berth(lineup, scope, book, targets[tag], _Place(tag, used[link], tuple(tags))) for tag in tags
+        ]
+    return berths
+
+
+def _units_by_link(device_map: DeviceMap) -> dict[str, set[int]]:
+    """All units that the map holds, by link; also of devices outside the scope."""
+    used: dict[str, set[int]] = {}
+    for device in device_map.devices:
+        target = device_map.target(device.tag)
+        used.setdefault(target.link, set()).add(target.unit)
+    return used
+
+
+class _Place(NamedTuple):
+    """A device among those of its link. used: all units that the map holds there; tags: those of the run."""
+
+    tag: str
+    used: set[int]
+    tags: tuple[str, ...]
+
+
+def _berth(lineup: Lineup, scope: Scope, book: PlanBook, target: Target, place: _Place) -> Berth:
+    """The plan and the course of one device."""
+    device = lineup.map.by_tag[place.tag]
+    profile = lineup.profile_of(device)
+    timeout_s = profile.limits.timeout_s
+    units = len(place.used)
+    patient_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
+    course = Course(
+        quick=scope.quick,
+        dwell_s=scope.dwell_s,
+        poll_pause_s=scope.poll_pause_s,
+        shared=len(place.tags) > 1,
+        absent_units=absent_units(place.used, target) if place.tag == place.tags[0] else (),
+        absent_timeout_s=patient_s if is_bus(target, units) else timeout_s,
+    )
+    return Berth(device=device, target=target, plan=book.plan_for(device, profile, target), course=course)
+
+
+def is_bus(target: Target, units: int) -> bool:
+    """True if other units can sit behind this link: a serial line or a gateway."""
+    return bool(target.gateway) or target.serial is not None or target.framing is Framing.RTU or units > 1
+
+
+def absent_units(taken: set[int], target: Target) -> tuple[int, ...]:
+    """Units to ask that the map does not hold: one far off, and behind a gateway the next one too.
+
+    taken: the units that the map holds on this link.
+    """
+    far = next(unit for unit in range(_FROM_UNIT, 0, -1) if unit not in taken)
+    if not is_bus(target, len(taken)):
+        return (far,)
+    serial_units = [unit for unit in taken if 1 <= unit <= 247]
+    following = max(serial_units, default=0) + 1
+    near = following if following <= 247 else next(u for u in range(1, 248) if u not in taken)
+    return (near,) if target.serial is not None or near == far else (near, far)
+
+
+def network_of(host: str, networks: Iterable[Network]) -> Network | None:
+    """The network of the map whose subnet holds the host, if its address is given as a number."""
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return None
+    return next((network for network in networks if address in network.subnet), None)
+
+
+def requests_of(berths: Mapping[str, list[Berth]], scope: Scope) -> int:
+    """Requests that the run makes if all devices are healthy."""
+    return sum(_requests(berth, scope) for group in berths.values() for berth in group)
+
+
+def _requests(berth: Berth, scope: Scope) -> int:
+    plan = berth.plan
+    identity = 1 if plan.objects else len(plan.identity)
+    rounds = 1 if scope.quick or scope.dwell_s <= 0 else 1 + int(scope.dwell_s // _round_s(berth, scope))
+    absent = 0 if scope.quick else len(berth.course.absent_units)
+    later = len(plan.freshness) if rounds == 1 else 0
+    return identity + len(plan.proof) + rounds * len(plan.poll) + absent + later + 2 * len(plan.clock)
+
+
+def _round_s(berth: Berth, scope: Scope) -> float:
+    """Estimated duration of one poll of a dwell with its pause."""
+    return max(scope.poll_pause_s + _seconds(berth, len(berth.plan.poll)), 0.01)
+
+
+def _seconds(berth: Berth, requests: int) -> float:
+    """Estimated time of so many of the device's requests."""
+    steps = [*berth.plan.poll, *berth.plan.proof, *berth.plan.identity]
+    if not steps:
+        return 0.0
+    price = berth.plan.price
+    mean_ns = sum(price.of(step.read.area, step.read.quantity) for step in steps) / len(steps)
+    return requests * mean_ns / 1e9
+
+
+def seconds_of(berths: Mapping[str, list[Berth]], scope: Scope) -> float:
+    """Estimated duration of the run if all devices are healthy: the slowest link's, and what it waits for."""
+    return max((_link_seconds(group, scope) for group in berths.values()), default=0.0)
+
+
+def _link_seconds(group: list[Berth], scope: Scope) -> float:
+    asking = sum(_seconds(berth, _requests(berth, scope)) for berth in group)
+    absent = max(len(b.course.absent_units) * b.course.absent_timeout_s for b in group)
+    waits = [b.plan.profile.freshness.after_s for b in group if b.plan.freshness and b.plan.profile.freshness]
+    if scope.quick:
+        return asking
+    return asking + max(absent, scope.dwell_s, max(waits, default=0.0))

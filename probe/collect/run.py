@@ -1,0 +1,207 @@
+"""One run: its hosts, its journal and its verdicts, from start to finish.
+
+``agent`` is the public face; here stands what happens in which order, and how a run ends early.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Sequence
+from typing import Any, NamedTuple
+
+from probe.collect.conversation import Conversation
+from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
+from probe.collect.host import Guest, Host, Manner
+from probe.collect.journal import Journal, LedgerBroken
+from probe.collect.judging import Judge, Judgement
+from probe.collect.pacing import Pacing, RequestBudget
+from probe.collect.roster import Berth, berths_by_link, network_of
+from probe.collect.watch import Watch
+from probe.model.clock import RunClock
+from probe.model.device_map import Target
+from probe.model.errors import RecordError
+from probe.model.finding import Cause, Finding
+from probe.wire.link import Link, StrayHandler
+
+INTERRUPTED = "interrupted"
+STOPPED_BY_USER = "the run was stopped before it was done"
+
+
+LinkFactory = Callable[[Target, RunClock, StrayHandler], Link]
+
+
+class Tools(NamedTuple):
+    """What a run works with; each can be another one in a test."""
+
+    ledger: Ledger
+    observers: Sequence[Observer]
+    clock: RunClock
+    link_factory: LinkFactory
+    judge: Judge
+    pacing: Pacing
+
+
+class Run:
+    """State of one run; made for each, used once."""
+
+    def __init__(self, plan: RunPlan, tools: Tools) -> None:
+        self._plan = plan
+        self._ledger = tools.ledger
+        self._clock = tools.clock
+        self._link_factory = tools.link_factory
+        self._judge = tools.judge
+        self._pacing = tools.pacing
+        self._journal = Journal(tools.ledger, tools.observers, tools.clock)
+        self._berths = berths_by_link(plan.lineup, plan.scope)
+        self._budgets: dict[str, RequestBudget] = {}
+        self._judgements: dict[str, Judgement] = {}
+        self._hosts: list[Host] = []
+        self._why = ""
+
+    async def carry_out(self, stop: asyncio.Event) -> AuditResult:
+        """See ``agent.audit``."""
+        started_ns = self._clock.wall_ns()
+        self._journal.tell("run_started", self._plan)
+        try:
+            self._ledger.expect(self._plan.expectations)
+            self._journal.anchor()
+            await self._collect(stop)
+            self._journal.anchor()
+        except (LedgerBroken, RecordError, OSError) as error:
+            self._why = f"the record could not be kept: {error}"
+        findings, causes = self._conclude()
+        result = AuditResult(
+            lineup=self._plan.lineup,
+            scope=self._plan.scope,
+            started_wall_ns=started_ns,
+            finished_wall_ns=self._clock.wall_ns(),
+            complete=not self._why,
+            why_incomplete=self._why,
+            findings=findings,
+            causes=causes,
+            requests=self._journal.requests,
+        )
+        self._journal.tell("run_finished", result)
+        return result
+
+    # collecting --------------------------------------------------------------------------------------
+
+    async def _collect(self, stop: asyncio.Event) -> None:
+        """Ask everything, or as much as there is time for until ``stop``."""
+        broken = asyncio.Event()
+        self._journal.on_broken = broken.set
+        work = asyncio.ensure_future(self._work())
+        others = [asyncio.ensure_future(one) for one in self._guards(stop, broken)]
+        try:
+            await asyncio.wait({work, *others}, return_when=asyncio.FIRST_COMPLETED)
+            if not work.done():
+                await self._end_early(work, stopped=stop.is_set())
+        finally:
+            for task in (*others, work):
+                task.cancel()
+            results = await asyncio.gather(*others, work, return_exceptions=True)
+        _raise_first(results)
+
+    def _guards(self, stop: asyncio.Event, broken: asyncio.Event) -> list[Coroutine[Any, Any, object]]:
+        return [stop.wait(), broken.wait(), Watch(self._journal, self._clock).run()]
+
+    async def _end_early(self, work: asyncio.Future[None], *, stopped: bool) -> None:
+        """Let the requests in flight end, for a moment; then whatever still waits is cancelled."""
+        if stopped:
+            self._why = STOPPED_BY_USER
+            self._journal.note(INTERRUPTED, STOPPED_BY_USER)
+        for host in self._hosts:
+            host.stop()
+        await asyncio.wait({work}, timeout=self._pacing.grace_s if stopped else 0)
+
+    async def _work(self) -> None:
+        reference = None if self._plan.scope.quick else self._reference_tag()
+        served = [self._host_of(group) for group in self._berths.values()]
+        async with asyncio.TaskGroup() as tasks:
+            for host, guests in served:
+                tasks.create_task(host.serve(guests))
+        del reference
+
+    def _reference_tag(self) -> str:
+        kind, _, tag = self._plan.lineup.map.clock.reference.partition(":")
+        return tag if kind == "tag" else ""
+
+    def _host_of(self, group: Sequence[Berth]) -> tuple[Host, list[Guest]]:
+        """A link with all its devices, ready to be served."""
+        target = group[0].target
+        host = Host(
+            self._link_factory(target, self._clock, self._journal.stray),
+            Manner([berth.plan.limits for berth in group], self._pacing, self._budget_of(target)),
+            self._journal,
+            self._finished,
+        )
+        self._hosts.append(host)
+        return host, [self._guest(host, berth) for berth in group]
+
+    def _guest(self, host: Host, berth: Berth) -> Guest:
+        tag = berth.device.tag
+        talk = Conversation(
+            tag=tag, unit=berth.target.unit, plan=berth.plan, course=berth.course, pacing=self._pacing
+        )
+        self._journal.phase(tag, Phase.WAITING)
+        return Guest(tag, talk.script(), self._journal.shelf(tag, host.log), berth.plan.profile.quirks)
+
+    def _budget_of(self, target: Target) -> RequestBudget | None:
+        """The budget of the network in which the host lies, shared by all its hosts."""
+        network = network_of(target.host, self._plan.lineup.map.networks)
+        if network is None or network.requests_per_second is None:
+            return None
+        if network.name not in self._budgets:
+            self._budgets[network.name] = RequestBudget(network.requests_per_second)
+        return self._budgets[network.name]
+
+    # judging -----------------------------------------------------------------------------------------
+
+    async def _finished(self, guest: Guest) -> None:
+        """A device is done: judge it and let its evidence go."""
+        if guest.judged:
+            self._judge_device(guest.tag, interrupted=False)
+            self._journal.phase(guest.tag, Phase.DONE)
+
+    def _judge_device(self, tag: str, *, interrupted: bool) -> None:
+        shelf = self._journal.shelves.pop(tag)
+        judgement = self._judge.judge_device(
+            self._plan.lineup,
+            self._plan.scope,
+            shelf.evidence(interrupted=interrupted),
+            self._journal.run_evidence(),
+        )
+        self._judgements[tag] = judgement
+        self._journal.tell("judged", tag, judgement.findings, final=False)
+
+    def _conclude(self) -> tuple[tuple[Finding, ...], tuple[Cause, ...]]:
+        """Judge what is left (of an interrupted run) and the whole; write the verdicts."""
+        for tag in tuple(self._journal.shelves):
+            self._judge_device(tag, interrupted=True)
+        conclusion = self._judge.conclude(
+            self._plan.lineup, self._plan.scope, self._judgements, self._journal.run_evidence()
+        )
+        findings, causes = tuple(conclusion.findings), tuple(conclusion.causes)
+        try:
+            self._ledger.conclude(findings, causes)
+        except (RecordError, OSError) as error:
+            self._why = self._why or f"the record could not be kept: {error}"
+        self._tell_final(findings)
+        return findings, causes
+
+    def _tell_final(self, findings: Sequence[Finding]) -> None:
+        by_subject: dict[str, list[Finding]] = {}
+        for finding in findings:
+            by_subject.setdefault(finding.subject, []).append(finding)
+        for subject, its_findings in by_subject.items():
+            self._journal.tell("judged", subject, tuple(its_findings), final=True)
+
+
+def _raise_first(results: Sequence[object]) -> None:
+    """Raise the first error among the results; our own cancelling is none."""
+    for result in results:
+        error = result
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        if isinstance(error, BaseException) and not isinstance(error, asyncio.CancelledError):
+            raise error

@@ -1,0 +1,62 @@
+"""Watch: looks after the run itself while devices are asked.
+
+Sees the wall clock stepped (by someone, or because the computer slept), the event loop stalled (times of
+replies in that window are too long), and hands the record's lines to the operating system twice a second.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+from probe.collect.journal import Journal
+from probe.collect.pacing import SECOND_NS
+from probe.model.clock import RunClock
+
+PERIOD_S = 0.5
+STEP_NS = 50_000_000  # a wall clock that gains or loses more than this in one period was set
+STALL_NS = SECOND_NS  # the watch woke so much too late
+UNSURE_NS = 10_000_000  # the two clocks were not read together
+
+
+class Watch:
+    """State of the watch: how wall time stood against monotonic time at the last look."""
+
+    def __init__(self, journal: Journal, clock: RunClock) -> None:
+        self._journal = journal
+        self._clock = clock
+        self._offset_ns = clock.wall_ns() - clock.now_ns()
+        self._looked_ns = clock.now_ns()
+
+    async def run(self) -> None:
+        """Look every half second until cancelled. Raises LedgerBroken if the record cannot be flushed."""
+        while True:
+            await asyncio.sleep(PERIOD_S)
+            self.look(round(PERIOD_S * SECOND_NS))
+            self._journal.flush()
+
+    def look(self, period_ns: int = 0) -> None:
+        """Compare the clocks once. period_ns: how long ago the last look should have been, 0 if unknown."""
+        before_ns = self._clock.now_ns()
+        wall_ns = self._clock.wall_ns()
+        if self._clock.now_ns() - before_ns > UNSURE_NS:
+            return
+        late_ns = before_ns - self._looked_ns - period_ns
+        if period_ns and late_ns > STALL_NS:
+            self._journal.note(
+                "stalled",
+                f"this computer was held up for {late_ns / SECOND_NS:.1f} s; "
+                "reply times in that window are too long",
+            )
+        self._compare(wall_ns - before_ns)
+        self._looked_ns = before_ns
+
+    def _compare(self, offset_ns: int) -> None:
+        step_ns = offset_ns - self._offset_ns
+        self._offset_ns = offset_ns
+        if abs(step_ns) > STEP_NS:
+            self._journal.note(
+                "clock step",
+                f"this computer's clock moved by {step_ns / SECOND_NS:+.3f} s against its monotonic time "
+                "(it was set, or the computer slept); clock readings across this moment do not count",
+            )
+            self._journal.anchor()
