@@ -49,19 +49,19 @@ def run_audit(
     record_path: Path | None = None,
     operator: str = "",
     as_json: bool = False,
-    check_network: bool = True,
+    practice: bool = False,
 ) -> int:
     """Run one audit from preflight to summary; the exit code.
 
     record_path: None for a new file named after lineup and time in the current folder.
-    check_network: False for a lineup that is known to be on this computer (the demo).
+    practice: a simulated lineup on this computer: no ways to look at, no cautions about energized gear.
     Raises InputError if the record cannot be made or no device can be reached from this computer.
     """
     from probe.cli.audit_end import finish
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
 
-    start = make_ready(lineup, scope, record_path, operator, as_json=as_json, check_network=check_network)
+    start = make_ready(lineup, scope, record_path, operator, as_json=as_json, practice=practice)
     ended = conduct(start)
     return finish(start, ended)
 

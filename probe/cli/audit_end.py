@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from probe.cli import failure
 from probe.cli.audit_start import Start
 from probe.cli.failure import Exit
 from probe.cli.invocation import command
 from probe.collect.events import AuditResult
-from probe.model.finding import Verdict
+from probe.model.finding import Expectation, Verdict
 from probe.record.seal import spoken
 
 
@@ -79,6 +80,22 @@ def _emit(start: Start, ended: Ended, code: Exit) -> None:
             start.plan.lineup, record=path, code=ended.code, trouble=ended.trouble, exit_code=code
         )
     emit_json(document)
+
+
+def with_required(result: AuditResult, expectations: Sequence[Expectation]) -> AuditResult:
+    """The result, incomplete if a verdict that the map requires is "not tested"."""
+    required = {(one.check, one.subject) for one in expectations if one.required}
+    missing = [
+        finding
+        for finding in result.findings
+        if finding.verdict is Verdict.NOT_TESTED and (finding.check, finding.subject) in required
+    ]
+    if not missing:
+        return result
+    subjects = list(dict.fromkeys(finding.subject for finding in missing))
+    named = ", ".join(subjects[:5]) + (f" and {len(subjects) - 5} more" if len(subjects) > 5 else "")
+    many = f"{len(missing)} required verdict{'s' if len(missing) != 1 else ''} could not be given"
+    return replace(result, complete=False, why_incomplete=f"{many}: {named}")
 
 
 def exit_code(ended: Ended) -> Exit:

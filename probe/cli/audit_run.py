@@ -16,7 +16,7 @@ from dataclasses import replace
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from probe.cli.audit_end import Ended
+from probe.cli.audit_end import Ended, with_required
 from probe.cli.audit_start import Start
 from probe.collect.events import AuditResult
 from probe.model.errors import RecordError
@@ -51,7 +51,7 @@ class _Conductor:
 
     async def run(self) -> Ended:
         """The audit with its face redrawn beside it; how it ended, with the record sealed."""
-        from probe.collect.audit import audit
+        from probe.collect.agent import audit
 
         start = self.start
         self._loop = asyncio.get_running_loop()
@@ -65,7 +65,10 @@ class _Conductor:
             ticks.cancel()
             with suppress(asyncio.CancelledError):
                 await ticks
-        return self._sealed(Ended(result=result, interrupted=self.stop.is_set(), trouble=trouble))
+        interrupted = result is None or not result.complete
+        if result is not None and not interrupted:
+            result = with_required(result, start.plan.expectations)
+        return self._sealed(Ended(result=result, interrupted=interrupted, trouble=trouble))
 
     def press(self) -> None:
         """One more wish to stop; called from a signal handler."""
@@ -93,9 +96,12 @@ class _Conductor:
 
     async def _redraw(self) -> None:
         """Let the face redraw itself, calmly, until cancelled."""
+        clock = self.start.clock
         while True:
-            self.face.tick(self.start.clock.now_ns() / 1e9)
-            await asyncio.sleep(TICK_S)
+            began_ns = clock.now_ns()
+            self.face.tick(began_ns / 1e9)
+            # Drawing shares the loop that measures reply times: it may take one part in fifty of it.
+            await asyncio.sleep(max(TICK_S, 50 * (clock.now_ns() - began_ns) / 1e9))
 
     def _sealed(self, ended: Ended) -> Ended:
         """The same end with the record sealed; what went wrong with the seal is told in ``trouble``."""
@@ -119,19 +125,11 @@ def _reason(ended: Ended) -> str:
 
 
 def _run(conductor: _Conductor) -> Ended:
-    """Run on uvloop where it exists (half the processor time a request), otherwise on asyncio's loop."""
-    with _stops_on_signals(conductor.press), asyncio.Runner(loop_factory=_loop_factory()) as runner:
-        return runner.run(conductor.run())
+    """Run the conductor's audit while signals reach it."""
+    from probe.collect import loop
 
-
-def _loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    if sys.platform == "win32":
-        return None
-    try:
-        import uvloop
-    except ImportError:
-        return None
-    return uvloop.new_event_loop
+    with _stops_on_signals(conductor.press):
+        return loop.run(conductor.run())
 
 
 @contextmanager

@@ -42,24 +42,24 @@ def make_ready(
     operator: str,
     *,
     as_json: bool,
-    check_network: bool,
+    practice: bool,
 ) -> Start:
     """The run made ready and told: plan, ways and cautions shown, the record begun.
 
     Raises InputError if no device can be reached from this computer or the record cannot be made.
     """
-    from probe.collect.plan import prepare
+    from probe.collect.agent import prepare
     from probe.record.writer import RecordWriter
     from probe.wire.system_clock import SystemClock
 
-    ways = preflight(lineup.map, scope.tags) if check_network else judge_ways((), own_adapters())
+    ways = judge_ways((), own_adapters()) if practice else preflight(lineup.map, scope.tags)
     if ways.stops:
         raise InputError(ways.stops)
     plan = prepare(lineup, scope)
     clock = SystemClock()
     path = record_path or default_record_path(lineup.map.lineup, clock.wall_ns())
     writer = RecordWriter.create(path, _header(lineup, scope, operator, ways, clock.wall_ns()))
-    _tell(plan, path, ways, as_json=as_json)
+    _tell(plan, path, ways, as_json=as_json, practice=practice)
     return Start(plan=plan, path=path, writer=writer, clock=clock, as_json=as_json)
 
 
@@ -90,10 +90,10 @@ def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_n
     )
 
 
-def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool) -> None:
+def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool, practice: bool) -> None:
     """Print what the run intends, before it starts."""
     from probe.present.console import console
     from probe.present.opening import show
 
     people = console(sys.stderr if as_json else sys.stdout)
-    show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions)
+    show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions, practice=practice)

@@ -5,7 +5,7 @@ Four densities, the richest that fits the space is taken:
     roomy    two lines a device: lamp and tag, then what it is doing or how it answers
     compact  one line a device: lamp, tag, reply time
     tight    one line a device: lamp and tag
-    dots     one lamp a device, a line or more a section
+    dots     one lamp a device, sections along the lines
     counts   one line a section: how many devices show which lamp
 
 Pure: names and lamps in, rows of styled text out.
@@ -13,9 +13,11 @@ Pure: names and lamps in, rows of styled text out.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from probe.model.finding import Verdict
 from probe.present.row import Piece, Row, cut, fit, width_of
 from probe.present.signs import Lamp, Signs
 
@@ -30,77 +32,143 @@ class Cell:
     doing: str = ""
 
 
-Sections = Mapping[str, Sequence[Cell]]
+#: Tags by section; how a tag is drawn is asked only for what is drawn.
+Sections = Mapping[str, Sequence[str]]
+CellOf = Callable[[str], Cell]
+LampOf = Callable[[str], Lamp]
+Column = tuple[str, Sequence[str]]
 
 
-def draw(sections: Sections, width: int, height: int, signs: Signs) -> list[Row]:
-    """The richest drawing of the sections that needs at most ``height`` rows of ``width`` columns.
+def draw(
+    sections: Sections, cell_of: CellOf, lamp_of: LampOf, size: tuple[int, int], signs: Signs
+) -> list[Row]:
+    """The richest drawing of the sections that needs at most ``size[1]`` rows of ``size[0]`` columns.
 
     If even the counts do not fit, the last row says how many sections are not shown.
     """
+    width, height = size
+    longest = max((width_of(tag) for tags in sections.values() for tag in tags), default=0)
+    if longest == 0:
+        return []
     for lines, with_answer in ((2, True), (1, True), (1, False)):
-        rows = _front(sections, width, signs, lines=lines, with_answer=with_answer, height=height)
-        if rows is not None:
-            return rows
-    dots = _dots(sections, width, signs)
-    return dots if len(dots) <= height else _counts(sections, width, height, signs)
+        banks, widths = _front(sections, longest, size, lines=lines, with_answer=with_answer)
+        if banks:
+            return _View(widths, signs, lines, with_answer, cell_of).rows(banks)
+    if sum(len(tags) for tags in sections.values()) <= width * height:
+        dots = _dots(sections, lamp_of, width, signs)
+        if len(dots) <= height:
+            return dots
+    return _counts(sections, lamp_of, size, signs)
 
 
 def _front(
-    sections: Sections, width: int, signs: Signs, *, lines: int, with_answer: bool, height: int
-) -> list[Row] | None:
-    """The front view with so many lines a device, or None if it does not fit."""
-    longest = max((width_of(cell.tag) for cells in sections.values() for cell in cells), default=0)
+    sections: Sections, longest: int, size: tuple[int, int], *, lines: int, with_answer: bool
+) -> tuple[list[list[Column]], list[int]]:
+    """Banks and inner widths of the front view with so many lines a device; no banks if it does not fit."""
+    width, height = size
     least = max(3 + 1 + longest + (8 if with_answer else 1), 12 if lines == 1 else 20)
     across = (width - 1) // (least + 1)
-    if across < 1 or longest == 0:
-        return None
-    columns = _columns(sections, height, lines)
-    if columns is None:
-        return None
-    across = min(across, len(columns))
-    inner = min((width - 1) // across - 1, least + 12)
-    banks = [columns[at : at + across] for at in range(0, len(columns), across)]
-    if sum(1 + lines * max(len(cells) for _, cells in bank) for bank in banks) + 1 > height:
-        return None
-    rows: list[Row] = []
-    for number, bank in enumerate(banks):
-        # A shorter last bank keeps the frame of the one above it.
-        padded = bank + [("", ())] * (across - len(bank))
-        rows.append(_lintel(padded, inner, signs, first=number == 0))
-        rows += _bank(padded, inner, signs, lines=lines, with_answer=with_answer)
-    rows.append(_sill(across, inner, signs))
-    return rows
+    tallest = (height - 2) // lines
+    if across < 1 or tallest < 1:
+        return [], []
+    banks = _banks(_columns(sections, tallest), across)
+    if sum(1 + lines * max(len(tags) for _, tags in bank) for bank in banks) + 1 > height:
+        return [], []
+    return banks, _widths(width, len(banks[0]), least)
 
 
-def _columns(sections: Sections, height: int, lines: int) -> list[tuple[str, Sequence[Cell]]] | None:
-    """Sections as columns; one with more devices than the height holds continues in the next column."""
-    most = (height - 2) // lines
-    if most < 1:
-        return None
-    columns: list[tuple[str, Sequence[Cell]]] = []
-    for name, cells in sections.items():
-        for at in range(0, len(cells), most):
-            columns.append((name if at == 0 else f"{name} (more)", cells[at : at + most]))
+def _banks(columns: Sequence[Column], most: int) -> list[list[Column]]:
+    """The columns in banks of equal width, as few as possible; the last one is filled with empty ones."""
+    count = -(-len(columns) // most)
+    across = -(-len(columns) // count)
+    banks = [list(columns[at : at + across]) for at in range(0, len(columns), across)]
+    banks[-1] += [("", ())] * (across - len(banks[-1]))
+    return banks
+
+
+def _widths(width: int, across: int, least: int) -> list[int]:
+    """Inner widths of the columns: the whole width shared out, no column wildly wider than it must be."""
+    room = min(width - 1 - across, across * (least + 14))
+    return [room // across + (number < room % across) for number in range(across)]
+
+
+def _columns(sections: Sections, tallest: int) -> list[Column]:
+    """Sections as columns; one with more devices than a column holds continues in the next."""
+    columns: list[Column] = []
+    for name, tags in sections.items():
+        for at in range(0, len(tags), tallest):
+            columns.append((name if at == 0 else f"{name} (more)", tags[at : at + tallest]))
     return columns
 
 
-def _lintel(bank: Sequence[tuple[str, Sequence[Cell]]], inner: int, signs: Signs, *, first: bool) -> Row:
-    """The line above a bank, with the names of its sections set into it."""
-    box = signs.box
-    left, tee, right = (
-        (box["top_left"], box["top_tee"], box["top_right"])
-        if first
-        else (box["left"], box["cross"], box["right"])
-    )
-    row: list[Piece] = [Piece(left, "frame")]
-    for number, (name, _) in enumerate(bank):
-        title = f" {cut(_section_name(name, inner), inner - 3, signs.ellipsis)} " if name else ""
-        row.append(Piece(box["across"], "frame"))
-        row.append(Piece(title, "bold"))
-        row.append(Piece(box["across"] * (inner - 1 - width_of(title)), "frame"))
-        row.append(Piece(right if number == len(bank) - 1 else tee, "frame"))
-    return Row(row)
+@dataclass(frozen=True, slots=True)
+class _View:
+    """How a front view is drawn: inner widths of its columns, signs, lines a device, with answers or not."""
+
+    widths: Sequence[int]
+    signs: Signs
+    lines: int
+    with_answer: bool
+    cell_of: CellOf
+
+    def rows(self, banks: Sequence[Sequence[Column]]) -> list[Row]:
+        """The whole view."""
+        rows: list[Row] = []
+        for number, bank in enumerate(banks):
+            rows.append(self.lintel(bank, first=number == 0))
+            rows += self.bank(bank)
+        return [*rows, self.sill()]
+
+    def lintel(self, bank: Sequence[Column], *, first: bool) -> Row:
+        """The line above a bank, with the names of its sections set into it."""
+        box = self.signs.box
+        names = ("top_left", "top_tee", "top_right") if first else ("left", "cross", "right")
+        left, tee, right = (box[name] for name in names)
+        row: list[Piece] = [Piece(left, "frame")]
+        for number, ((name, _), inner) in enumerate(zip(bank, self.widths, strict=True)):
+            title = f" {cut(_section_name(name, inner), inner - 3, self.signs.ellipsis)} " if name else ""
+            row.append(Piece(box["across"], "frame"))
+            row.append(Piece(title, "bold"))
+            row.append(Piece(box["across"] * (inner - 1 - width_of(title)), "frame"))
+            row.append(Piece(right if number == len(bank) - 1 else tee, "frame"))
+        return Row(row)
+
+    def bank(self, bank: Sequence[Column]) -> list[Row]:
+        """The devices of a bank between the lines of its sections."""
+        return [
+            self._level(bank, level, line)
+            for level in range(max(len(tags) for _, tags in bank))
+            for line in range(self.lines)
+        ]
+
+    def sill(self) -> Row:
+        """The line below the last bank."""
+        box = self.signs.box
+        runs = [box["across"] * inner for inner in self.widths]
+        return Row([Piece(box["low_left"] + box["low_tee"].join(runs) + box["low_right"], "frame")])
+
+    def _level(self, bank: Sequence[Column], level: int, line: int) -> Row:
+        down = Piece(self.signs.box["down"], "frame")
+        row: list[Piece] = [down]
+        for (_, tags), inner in zip(bank, self.widths, strict=True):
+            row += self._cell(self.cell_of(tags[level]) if level < len(tags) else None, inner, line)
+            row.append(down)
+        return Row(row)
+
+    def _cell(self, cell: Cell | None, inner: int, line: int) -> list[Piece]:
+        """One line of one device, exactly ``inner`` columns wide."""
+        if cell is None:
+            return [Piece(" " * inner)]
+        ellipsis = self.signs.ellipsis
+        if line == 1:
+            return [Piece(" " * 4), Piece(fit(cell.doing, inner - 5, ellipsis), cell.lamp.ink), Piece(" ")]
+        answer = f" {cell.answer} " if self.with_answer and cell.answer else " "
+        name = fit(f" {cell.tag}", inner - 3 - width_of(answer), ellipsis)
+        return [
+            Piece(f" {cell.lamp.sign} ", cell.lamp.glow),
+            Piece(name, "bold" if self.lines > 1 else ""),
+            Piece(answer),
+        ]
 
 
 def _section_name(name: str, inner: int) -> str:
@@ -108,82 +176,52 @@ def _section_name(name: str, inner: int) -> str:
     return f"Section {name}" if len(name) <= 3 and inner >= len(name) + 11 else name
 
 
-def _bank(
-    bank: Sequence[tuple[str, Sequence[Cell]]], inner: int, signs: Signs, *, lines: int, with_answer: bool
-) -> list[Row]:
-    down = Piece(signs.box["down"], "frame")
-    rows: list[Row] = []
-    for level in range(max(len(cells) for _, cells in bank)):
-        for line in range(lines):
-            row: list[Piece] = [down]
-            for _, cells in bank:
-                cell = cells[level] if level < len(cells) else None
-                row += _cell_line(cell, inner, signs, line=line, roomy=lines == 2, with_answer=with_answer)
-                row.append(down)
-            rows.append(Row(row))
-    return rows
+def _dots(sections: Sections, lamp_of: LampOf, width: int, signs: Signs) -> list[Row]:
+    """One lamp a device, section after section along the lines: its name, then its lamps."""
+    rows: list[list[Piece]] = [[]]
+    left = width
+    for name, tags in sections.items():
+        title = f"{cut(name, width // 3, signs.ellipsis)} "
+        if left < width and left < width_of(title) + min(len(tags), 8):
+            rows.append([])
+            left = width
+        rows[-1].append(Piece(title, "bold"))
+        left -= width_of(title)
+        for tag in tags:
+            if left == 0:
+                rows.append([])
+                left = width
+            lamp = lamp_of(tag)
+            rows[-1].append(Piece(lamp.sign, lamp.glow))
+            left -= 1
+        gap = min(left, 2)
+        rows[-1].append(Piece(" " * gap))
+        left -= gap
+    return [Row(row) for row in rows]
 
 
-def _cell_line(
-    cell: Cell | None, inner: int, signs: Signs, *, line: int, roomy: bool, with_answer: bool
-) -> list[Piece]:
-    """One line of one device, exactly ``inner`` columns wide."""
-    if cell is None:
-        return [Piece(" " * inner)]
-    if line == 1:
-        return [Piece(" " * 4), Piece(fit(cell.doing, inner - 4, signs.ellipsis), cell.lamp.ink)]
-    answer = f" {cell.answer} " if with_answer and cell.answer else " "
-    name = fit(f" {cell.tag}", inner - 3 - width_of(answer), signs.ellipsis)
-    return [Piece(f" {cell.lamp.sign} ", cell.lamp.glow), Piece(name, "bold" if roomy else ""), Piece(answer)]
-
-
-def _sill(across: int, inner: int, signs: Signs) -> Row:
-    box = signs.box
-    run = box["across"] * inner
-    return Row([Piece(box["low_left"] + box["low_tee"].join([run] * across) + box["low_right"], "frame")])
-
-
-def _dots(sections: Sections, width: int, signs: Signs) -> list[Row]:
-    """One lamp a device: the section's name, then its lamps, continued on further lines."""
-    label = min(max((width_of(name) for name in sections), default=0), width // 3) + 1
-    room = max(width - label, 1)
-    rows: list[Row] = []
-    for name, cells in sections.items():
-        for at in range(0, len(cells), room):
-            title = fit(name if at == 0 else "", label, signs.ellipsis)
-            lamps = [Piece(cell.lamp.sign, cell.lamp.glow) for cell in cells[at : at + room]]
-            rows.append(Row([Piece(title, "bold"), *lamps]))
-    return rows
-
-
-def _counts(sections: Sections, width: int, height: int, signs: Signs) -> list[Row]:
+def _counts(sections: Sections, lamp_of: LampOf, size: tuple[int, int], signs: Signs) -> list[Row]:
     """One line a section with the number of devices by lamp, those in trouble first."""
-    rows = [_count_row(name, cells, width, signs) for name, cells in _worst_first(sections)]
-    if len(rows) <= height:
-        return rows
-    shown = rows[: max(height - 1, 0)]
-    more = f"and {len(rows) - len(shown)} more sections"
-    return [*shown, Row([Piece(fit(more, width, signs.ellipsis), "dim")])][:height]
+    width, height = size
+    totals = {name: Counter(map(lamp_of, tags)) for name, tags in sections.items()}
+    failed = signs.verdicts[Verdict.FAIL]
+    names = sorted(totals, key=lambda name: -totals[name][failed])
+    if len(names) <= height:
+        return [_count_row(name, totals[name], width, signs) for name in names]
+    shown = names[: max(height - 1, 0)]
+    more = f"and {len(names) - len(shown)} more sections"
+    rows = [_count_row(name, totals[name], width, signs) for name in shown]
+    return [*rows, Row([Piece(cut(more, width, signs.ellipsis), "dim")])][:height]
 
 
-def _worst_first(sections: Sections) -> list[tuple[str, Sequence[Cell]]]:
-    def trouble(cells: Sequence[Cell]) -> int:
-        return sum(cell.lamp.word == "fail" for cell in cells)
-
-    return sorted(sections.items(), key=lambda item: -trouble(item[1]))
-
-
-def _count_row(name: str, cells: Sequence[Cell], width: int, signs: Signs) -> Row:
-    label = max(width // 3, 8)
+def _count_row(name: str, total: Counter[Lamp], width: int, signs: Signs) -> Row:
+    label = max(width // 4, 8)
     row = [Piece(fit(name, label, signs.ellipsis), "bold")]
-    totals: dict[str, list[Cell]] = {}
-    for cell in cells:
-        totals.setdefault(cell.lamp.word, []).append(cell)
     left = width - label
-    for word, group in totals.items():
-        text = f" {group[0].lamp.sign} {len(group)} {word} "
-        if width_of(text) > left:
+    for lamp, count in total.most_common():
+        text = f" {count} {lamp.word}  "
+        if 3 + width_of(text) > left:
             break
-        row.append(Piece(text, group[0].lamp.ink))
-        left -= width_of(text)
+        row += [Piece(f" {lamp.sign} ", lamp.glow), Piece(text, lamp.ink)]
+        left -= 3 + width_of(text)
     return Row(row)

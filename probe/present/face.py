@@ -37,19 +37,19 @@ class Face:
             self._guard(self._lines.started)
 
     def phase(self, tag: str, phase: Phase) -> None:
-        """Take note of where a device stands."""
+        """Take note of where a device stands; say what became of it once it is done."""
         self.progress.phase(tag, phase)
+        if phase is Phase.DONE and self._picture is None and self._lines is not None:
+            lines = self._lines
+            self._guard(lambda: lines.device(tag))
 
     def exchange(self, exchange: Exchange) -> None:
         """Count one exchange; the hot path."""
         self.progress.exchange(exchange)
 
     def judged(self, tag: str, findings: Sequence[Finding], *, final: bool) -> None:
-        """Show a device's verdict once it is final."""
+        """Take note of what was said of a device."""
         self.progress.judged(tag, findings, final=final)
-        if final and self._picture is None and self._lines is not None:
-            lines = self._lines
-            self._guard(lambda: lines.device(tag))
 
     def note(self, text: str) -> None:
         """Show something about the run itself."""

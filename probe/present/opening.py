@@ -64,10 +64,10 @@ def opening(
         ("Record", record),
     ]
     pairs += [("Way" if number == 0 else "", way) for number, way in enumerate(ways)]
-    rows += facts(pairs, width, indent=2)
+    rows += [*facts(pairs, width, indent=2), Row()]
     warned = [*cautions, *(() if practice else CAUTIONS)]
     for text in warned:
-        rows += paragraph(text, width, lead=[Piece("Caution  ", "bold yellow")], indent=2)
+        rows += paragraph(text, width, lead=[Piece("Caution   ", "bold yellow")], indent=2)
     return [*rows, Row()]
 
 

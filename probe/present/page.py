@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from probe.present.console import clean
-from probe.present.row import Piece, Row, width_of
+from probe.present.row import NO_BREAK, Piece, Row, width_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,18 +22,19 @@ def wrap(text: str, width: int) -> list[str]:
     """The text in lines of at most ``width`` columns, broken at blanks, long words cut."""
     width = max(width, 8)
     lines, line = [], ""
-    for word in _words(clean(text), width):
+    for word in _words(clean(text, keep_lines=True), width):
         if line and width_of(line) + 1 + width_of(word) > width:
             lines.append(line)
             line = word
         else:
             line = f"{line} {word}" if line else word
-    return [*lines, line] if line or not lines else lines
+    lines = [*lines, line] if line or not lines else lines
+    return [whole.replace(NO_BREAK, " ") for whole in lines]
 
 
 def _words(text: str, width: int) -> Iterable[str]:
     """The words of the text; one that is wider than a line comes in parts."""
-    for word in text.split():
+    for word in filter(None, text.replace("\n", " ").split(" ")):
         rest = word
         while width_of(rest) > width:
             head = _longest_head(rest, width)

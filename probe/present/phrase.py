@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from probe.model.finding import Finding
+from probe.present.row import NO_BREAK
 
 
 def time_phrase(seconds: float) -> str:
@@ -38,7 +39,7 @@ def comparison(finding: Finding) -> str:
         observed += f" ({_plus_minus(finding)})"
     expected = with_unit(finding.expected, finding.unit)
     if observed and expected:
-        return f"{observed}, expected {expected}"
+        return f"{observed}; expected {expected}"
     return observed or (f"expected {expected}" if expected else "")
 
 
@@ -46,9 +47,12 @@ def with_unit(text: str, unit: str) -> str:
     """The text with its unit behind it, once."""
     if not text or not unit or text.endswith(unit):
         return text
-    return f"{text} {unit}"
+    return f"{text}{NO_BREAK}{unit}"
 
 
 def _plus_minus(finding: Finding) -> str:
-    text = with_unit(finding.uncertainty, finding.unit)
-    return text if not text[:1].isdigit() else f"± {text}"
+    """A bare number as plus or minus; words and ranges as the judge wrote them."""
+    text = finding.uncertainty
+    if not text.replace(".", "", 1).isdigit():
+        return text
+    return f"±{NO_BREAK}{with_unit(text, finding.unit)}"

@@ -7,11 +7,13 @@ far, and how to stop. Rows are dropped from the least important upward where the
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from probe.collect.events import Phase, RunPlan
 from probe.model.finding import WORST_FIRST, Verdict
 from probe.present import elevation
 from probe.present.elevation import Cell
+from probe.present.page import paragraph
 from probe.present.phrase import finding_phrase, reply_phrase, time_phrase
 from probe.present.progress import Progress, Trouble
 from probe.present.row import Piece, Row, between, cut, width_of
@@ -36,31 +38,24 @@ def picture(
     foot = [_stop_line(width, signs, stopping=stopping)]
     spare = height - len(head) - len(foot) - 1  # 1: the counts
     for_troubles = min(TROUBLE_ROWS + 1, max(spare - 6, 0))
-    gear = elevation.draw(sections(progress, plan, signs), width, spare - for_troubles, signs)
+    cells = partial(_cell, progress, signs=signs)
+    lamps = partial(lamp_of, progress, signs=signs)
+    gear = elevation.draw(progress.sections, cells, lamps, (width, spare - for_troubles), signs)
     listed = _trouble_rows(troubles, width, spare - len(gear), signs)
     filler = [Row()] * (spare - len(gear) - len(listed))
     return [*head, *gear, _counts_row(progress, width, signs), *listed, *filler, *foot]
 
 
-def sections(progress: Progress, plan: RunPlan, signs: Signs) -> dict[str, list[Cell]]:
-    """The devices of the run by section, as cells."""
-    by_tag = plan.lineup.map.by_tag
-    found: dict[str, list[Cell]] = {}
-    for tag in plan.scope.tags:
-        found.setdefault(by_tag[tag].section, []).append(_cell(progress, tag, signs))
-    return found
-
-
-def lamp_of(progress: Progress, tag: str, signs: Signs) -> Lamp:
+def lamp_of(progress: Progress, tag: str, *, signs: Signs) -> Lamp:
     """The lamp that the device shows now."""
-    verdict = progress.verdict(tag)
-    if verdict is not None:
-        return signs.verdicts[verdict]
-    return signs.waiting if progress.phases.get(tag) is Phase.WAITING else signs.working
+    shown = progress.shown[tag]
+    if isinstance(shown, Verdict):
+        return signs.verdicts[shown]
+    return signs.waiting if shown is Phase.WAITING else signs.working
 
 
-def _cell(progress: Progress, tag: str, signs: Signs) -> Cell:
-    lamp = lamp_of(progress, tag, signs)
+def _cell(progress: Progress, tag: str, *, signs: Signs) -> Cell:
+    lamp = lamp_of(progress, tag, signs=signs)
     phase = progress.phases[tag]
     reply = progress.reply_ms(tag)
     answer = reply_phrase(reply) if reply is not None else (signs.dash if tag in progress.latest else "")
@@ -84,7 +79,7 @@ def _title(progress: Progress, plan: RunPlan, elapsed_s: float, width: int, sign
 
 def _bar(progress: Progress, width: int, signs: Signs) -> Row:
     total = len(progress.phases)
-    text = f" {progress.done()} of {total} device{'s' if total != 1 else ''} done"
+    text = f" {progress.done} of {total} device{'s' if total != 1 else ''} done"
     room = width - width_of(text)
     full = int(progress.fraction() * room)
     return Row([Piece(signs.bar_full * full), Piece(signs.bar_empty * (room - full), "dim"), Piece(text)])
@@ -92,9 +87,9 @@ def _bar(progress: Progress, width: int, signs: Signs) -> Row:
 
 def _counts_row(progress: Progress, width: int, signs: Signs) -> Row:
     """How many devices show which lamp; also the legend of the lamps."""
-    counts = progress.counts()
-    lamps = [(counts.get(verdict, 0), signs.verdicts[verdict]) for verdict in WORST_FIRST]
-    lamps += [(counts.get(Phase.POLLING, 0), signs.working), (counts.get(Phase.WAITING, 0), signs.waiting)]
+    counts = progress.counts
+    lamps = [(counts[verdict], signs.verdicts[verdict]) for verdict in WORST_FIRST]
+    lamps += [(counts[Phase.POLLING], signs.working), (counts[Phase.WAITING], signs.waiting)]
     pieces: list[Piece] = []
     left = width
     for count, lamp in lamps:
@@ -107,33 +102,48 @@ def _counts_row(progress: Progress, width: int, signs: Signs) -> Row:
 
 
 def _trouble_rows(troubles: Sequence[Trouble], width: int, height: int, signs: Signs) -> list[Row]:
-    """What is worst so far under its heading; the last row says how much is not shown."""
+    """What is worst so far under its heading: whole where there is room, otherwise a line each.
+
+    The last row says how much is not shown.
+    """
     if height < 2:
         return []
     if not troubles:
-        return [Row(), Row([Piece("Nothing wrong so far.", "dim")])]
+        return [Row(), Row([Piece("Nothing wrong so far.", "dim")])][:height]
     room = height - 1
+    heading = Row([Piece("Worst so far", "bold")])
     shown = troubles if len(troubles) <= room else troubles[: room - 1]
-    rows = [Row([Piece("Worst so far", "bold")]), *(_trouble_row(one, width, signs) for one in shown)]
+    names = [_who(one.tags, max(width // 3, 12), signs.ellipsis) for one in shown]
+    column = max((width_of(name) for name in names), default=0)
+    named = [(one, name + " " * (column - width_of(name))) for one, name in zip(shown, names, strict=True)]
+    if len(shown) == len(troubles):
+        whole = [row for one, who in named for row in _trouble_row(one, who, width, signs)]
+        if len(whole) <= room:
+            return [heading, *whole]
+    rows = [_trouble_row(one, who, width, signs, lines=1)[0] for one, who in named]
     if len(shown) < len(troubles):
-        rows.append(Row([Piece(f"   and {len(troubles) - len(shown)} more", "dim")]))
-    return rows
+        rows.append(Row([Piece(f"     and {len(troubles) - len(shown)} more", "dim")]))
+    return [heading, *rows]
 
 
-def _trouble_row(trouble: Trouble, width: int, signs: Signs) -> Row:
+def _trouble_row(trouble: Trouble, who: str, width: int, signs: Signs, *, lines: int = 0) -> list[Row]:
+    """One trouble in as many rows as it needs, or cut to one. who: its tags. lines: 0 for as many."""
     lamp = signs.verdicts[trouble.verdict]
-    if len(trouble.tags) == 1:
-        who, what = trouble.tags[0], finding_phrase(trouble.finding)
-    else:
-        who, what = f"{len(trouble.tags)} devices", f"{trouble.finding.title}: {', '.join(trouble.tags)}"
-    who = f" {cut(who, 18, signs.ellipsis)}".ljust(12)
-    return Row(
-        [
-            Piece(f" {lamp.sign} ", lamp.glow),
-            Piece(who, "bold"),
-            Piece(" " + cut(what, width - 4 - width_of(who), signs.ellipsis)),
-        ]
-    )
+    text = finding_phrase(trouble.finding) if len(trouble.tags) == 1 else trouble.finding.title
+    if lines:
+        text = cut(text, width - 6 - width_of(who), signs.ellipsis)
+    lead = [Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {who}  ", "bold")]
+    return paragraph(text, width, lead=lead)
+
+
+def _who(tags: Sequence[str], width: int, ellipsis: str) -> str:
+    """As many tags as fit, and how many more there are."""
+    for shown in range(len(tags), 0, -1):
+        more = f" +{len(tags) - shown}" if shown < len(tags) else ""
+        text = ", ".join(tags[:shown]) + more
+        if width_of(text) <= width or shown == 1:
+            return cut(text, width, ellipsis)
+    return ""
 
 
 def _stop_line(width: int, signs: Signs, *, stopping: bool) -> Row:
@@ -149,13 +159,13 @@ def _small(
 ) -> list[Row]:
     """The picture of a terminal too small for a drawing: name, progress, counts, worst."""
     width, height = size
-    counts = progress.counts()
+    counts = progress.counts
     lines = [
         Piece(plan.lineup.map.lineup, "bold"),
-        Piece(f"{progress.done()} of {len(progress.phases)} done, {time_phrase(elapsed_s)}"),
+        Piece(f"{progress.done} of {len(progress.phases)} done, {time_phrase(elapsed_s)}"),
     ]
     for verdict in WORST_FIRST:
-        if counts.get(verdict):
+        if counts[verdict]:
             lamp = signs.verdicts[verdict]
             lines.append(Piece(f"{lamp.sign} {counts[verdict]} {lamp.word}", lamp.ink))
     lines += [Piece(finding_phrase(trouble.finding)) for trouble in progress.troubles()]

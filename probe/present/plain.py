@@ -35,7 +35,8 @@ class Lines:
 
     def device(self, tag: str) -> None:
         """Say what became of a device: its verdict and the worst of its findings."""
-        verdict = self._progress.verdict(tag) or Verdict.NOT_TESTED
+        shown = self._progress.shown[tag]
+        verdict = shown if isinstance(shown, Verdict) else Verdict.NOT_TESTED
         lamp = self._signs.verdicts[verdict]
         same = [finding for finding in self._progress.findings.get(tag, ()) if finding.verdict is verdict]
         text = f"{lamp.sign} {lamp.word:<10} {tag:<10}"
@@ -62,7 +63,7 @@ class Lines:
         progress = self._progress
         left = progress.left_s(elapsed_s)
         ending = f"about {time_phrase(left)} left" if left is not None else "longer than planned"
-        text = f"  {progress.done()} of {len(progress.phases)} done after {time_phrase(elapsed_s)}, {ending}"
+        text = f"  {progress.done} of {len(progress.phases)} done after {time_phrase(elapsed_s)}, {ending}"
         open_tags = progress.unfinished()
         if left is None and open_tags:
             named = ", ".join(open_tags[:4])

@@ -6,6 +6,7 @@ sorting and wording happens when a face asks. No clock is read here; faces hand 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -26,28 +27,42 @@ class Trouble:
     finding: Finding
 
 
+#: What a device's lamp shows: a verdict, or WAITING, or POLLING for any phase at work.
+Shown = Verdict | Phase
+
+
 class Progress:
     """Keeps the state of a run for the faces. Every method returns at once."""
 
     def __init__(self) -> None:
         self.plan: RunPlan | None = None
         self.result: AuditResult | None = None
+        self.sections: dict[str, list[str]] = {}  # tags of the run by section, in the map's order
         self.phases: dict[str, Phase] = {}
+        self.shown: dict[str, Shown] = {}
+        self.counts: Counter[Shown] = Counter()  # devices by what their lamp shows
         self.latest: dict[str, Exchange] = {}
         self.requests = 0
+        self.done = 0
         self.findings: dict[str, tuple[Finding, ...]] = {}
         self.final: set[str] = set()
         self.notes: list[str] = []
-        self.changes = 0  # counts judgements, so that a face knows when to sort again
+        self._troubles: tuple[Trouble, ...] | None = ()
 
     def run_started(self, plan: RunPlan) -> None:
         """Remember the plan; every device of the scope is waiting."""
         self.plan = plan
-        self.phases = dict.fromkeys(plan.scope.tags, Phase.WAITING)
+        by_tag = plan.lineup.map.by_tag
+        for tag in plan.scope.tags:
+            self.sections.setdefault(by_tag[tag].section, []).append(tag)
+            self.phases[tag] = Phase.WAITING
+            self._refresh(tag)
 
     def phase(self, tag: str, phase: Phase) -> None:
         """Remember where the device stands."""
-        self.phases[tag] = phase
+        before, self.phases[tag] = self.phases.get(tag), phase
+        self.done += (phase is Phase.DONE) - (before is Phase.DONE)
+        self._refresh(tag)
 
     def exchange(self, exchange: Exchange) -> None:
         """Count the exchange and keep it as the device's latest."""
@@ -55,11 +70,13 @@ class Progress:
         self.latest[exchange.tag] = exchange
 
     def judged(self, tag: str, findings: Sequence[Finding], *, final: bool) -> None:
-        """Remember what was said of the device so far."""
+        """Remember what was said of a device, or of the lineup as a whole, so far."""
         self.findings[tag] = tuple(findings)
-        self.changes += 1
+        self._troubles = None
         if final:
             self.final.add(tag)
+        if tag in self.phases:
+            self._refresh(tag)
 
     def note(self, text: str) -> None:
         """Remember something about the run itself."""
@@ -69,15 +86,26 @@ class Progress:
         """Remember the result."""
         self.result = result
 
-    def verdict(self, tag: str) -> Verdict | None:
-        """The verdict to show: final ones as they are; before that only what is already bad."""
+    def _refresh(self, tag: str) -> None:
+        """Bring the device's lamp up to date, and the counts with it."""
+        before, now = self.shown.get(tag), self._showing(tag)
+        if before is now:
+            return
+        if before is not None:
+            self.counts[before] -= 1
+        self.counts[now] += 1
+        self.shown[tag] = now
+
+    def _showing(self, tag: str) -> Shown:
+        """The verdict once the device is done; before that only what is already bad, or its phase."""
         found = {finding.verdict for finding in self.findings.get(tag, ())}
-        if tag in self.final:
+        phase = self.phases[tag]
+        if phase is Phase.DONE or tag in self.final:
             return worst(found)
         for verdict in (Verdict.FAIL, Verdict.REVIEW):
             if verdict in found:
                 return verdict
-        return None
+        return Phase.WAITING if phase is Phase.WAITING else Phase.POLLING
 
     def reply_ms(self, tag: str) -> float | None:
         """Reply time of the latest exchange in milliseconds, None without a proper answer to it."""
@@ -86,19 +114,15 @@ class Progress:
             return None
         return exchange.reply_ns / 1e6
 
-    def done(self) -> int:
-        """How many devices are done."""
-        return sum(phase is Phase.DONE for phase in self.phases.values())
-
     def fraction(self) -> float:
         """How far the run is, 0 to 1: by requests planned, never whole before every device is done."""
         total = len(self.phases)
         if not total or self.plan is None:
             return 0.0
-        if self.done() == total:
+        if self.done == total:
             return 1.0
         by_requests = self.requests / max(self.plan.requests, 1)
-        return min(max(by_requests, self.done() / total), 0.99)
+        return min(max(by_requests, self.done / total), 0.99)
 
     def left_s(self, elapsed_s: float) -> float | None:
         """Seconds left by the plan, None once the run takes longer than planned."""
@@ -112,18 +136,13 @@ class Progress:
         resting = (Phase.WAITING, Phase.DONE)
         return tuple(tag for tag, phase in self.phases.items() if phase not in resting)
 
-    def counts(self) -> dict[Verdict | Phase, int]:
-        """Devices by the lamp they show: a verdict, WAITING, or POLLING for those at work."""
-        totals: dict[Verdict | Phase, int] = {}
-        for tag, phase in self.phases.items():
-            key: Verdict | Phase | None = self.verdict(tag)
-            if key is None:
-                key = Phase.WAITING if phase is Phase.WAITING else Phase.POLLING
-            totals[key] = totals.get(key, 0) + 1
-        return totals
-
     def troubles(self) -> tuple[Trouble, ...]:
         """What failed or needs review so far, worst first, like things on one line."""
+        if self._troubles is None:
+            self._troubles = self._sorted_troubles()
+        return self._troubles
+
+    def _sorted_troubles(self) -> tuple[Trouble, ...]:
         groups: dict[tuple[Verdict, str, str, str], list[Finding]] = {}
         for findings in self.findings.values():
             for finding in findings:

@@ -7,6 +7,9 @@ from typing import NamedTuple
 
 from probe.present.console import clean
 
+#: Holds two words on one line while text is wrapped; shown as a blank.
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
 
 class Piece(NamedTuple):
     """Text in one style. style: ``frame`` for lines of the drawing, otherwise a style of the terminal."""
@@ -46,7 +49,7 @@ def width_of(text: str) -> int:
 
 def cut(text: str, width: int, ellipsis: str) -> str:
     """The text in at most ``width`` columns, its loss shown by the ellipsis."""
-    text = clean(text)
+    text = clean(text).replace(NO_BREAK, " ")
     if width_of(text) <= width:
         return text
     if width <= 0:

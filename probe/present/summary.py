@@ -17,7 +17,7 @@ from probe.judge.wording import AT_THE_GEAR
 from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
 from probe.present.page import facts, page_width, paragraph, print_rows
 from probe.present.phrase import comparison, time_phrase
-from probe.present.row import Piece, Row
+from probe.present.row import NO_BREAK, Piece, Row
 from probe.present.signs import Signs, signs_for
 
 if TYPE_CHECKING:
@@ -173,14 +173,14 @@ def _finding_rows(finding: Finding, numbers: dict[str, int], width: int, signs: 
     """One finding: verdict and title, then what was seen, what was expected, and what to do."""
     lamp = signs.verdicts[finding.verdict]
     number = numbers.get(finding.cause or "")
-    title = finding.title + (f" (cause {number})" if number else "")
-    lead = [Piece(f"{lamp.sign} ", lamp.ink), Piece(f"{lamp.word:<7}", lamp.ink)]
-    rows = paragraph(title, width, lead=lead, indent=4)
+    behind = f" (cause{NO_BREAK}{number})" if number else ""
     said = comparison(finding)
+    lead = [Piece(f"{lamp.sign} {lamp.word:<8}", lamp.ink)]
+    rows = paragraph(finding.title + ("" if said else behind), width, lead=lead, indent=4)
     if said:
-        rows += paragraph(said, width, indent=13)
+        rows += paragraph(said + behind, width, indent=14)
     if finding.advice and not number:
-        rows += facts([("do", clean_advice(finding.advice))], width, indent=13)
+        rows += facts([("do", clean_advice(finding.advice))], width, indent=14)
     return rows
 
 
