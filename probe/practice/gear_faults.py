@@ -1,0 +1,327 @@
+"""Faults of identity, state, clock and measurement: the device answers well, and says something wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from probe.model.reading import Value
+from probe.practice.fault import Fault, FaultKind
+from probe.practice.part import Part, Stage
+
+#: A name that tries everything at once: a screen's control codes, markup, a formula, text that runs
+#: backwards, a zero byte, Latin-1.
+HOSTILE = "=1+1\x1b[31m[red]\u202egnp\x00".encode() + b"\xe4\xff"
+
+
+def _identity(**fields: str) -> Callable[[Stage, Part, Fault], None]:
+    def apply(_stage: Stage, part: Part, fault: Fault) -> None:
+        for name, text in fields.items():
+            part.identity[name] = fault.text or text
+
+    return apply
+
+
+def _hostile(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.hostile = HOSTILE
+
+
+def _flip(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.flipped = True
+
+
+def _times_ten(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.times_ten.add(fault.text or "voltage_line")
+    if not fault.text:
+        part.times_ten.add("voltage_phase")
+
+
+def _shift(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.shift = 1 if fault.number is None else int(fault.number)
+
+
+def _freeze(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.frozen = True
+    part.set_clock(stopped=True)
+
+
+def _blank(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.blank.add(fault.text or "current")
+
+
+def _reverse(_stage: Stage, part: Part, fault: Fault) -> None:
+    wrong = "abc".index(fault.phase or "b")
+    part.rewire(*((n, -1 if n == wrong else 1) for n in range(3)))
+
+
+def _swap_phases(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.rewire((0, 1), (2, 1), (1, 1))
+
+
+def _clock(**changes: object) -> Callable[[Stage, Part, Fault], None]:
+    def apply(_stage: Stage, part: Part, _fault: Fault) -> None:
+        part.set_clock(**changes)
+
+    return apply
+
+
+def _slow_clock(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.set_clock(offset_s=part.clock.offset_s - fault.seconds_or(37.0))
+
+
+def _zone(stage: Stage, part: Part, _fault: Fault) -> None:
+    rule = part.profile.clock
+    part.set_clock(zone_s=-stage.zone_s if rule is not None and rule.zone == "local" else stage.zone_s)
+
+
+def _drift(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.set_clock(drift_ppm=500_000.0 if fault.number is None else fault.number, offset_s=0.0)
+
+
+def _never_set(_stage: Stage, part: Part, _fault: Fault) -> None:
+    rule = part.profile.clock
+    part.set_clock(epoch_s=946_684_800.0 if rule is None or rule.epoch_s is None else rule.epoch_s)
+
+
+def _alarm(severity: str) -> Callable[[Stage, Part, Fault], None]:
+    def apply(_stage: Stage, part: Part, fault: Fault) -> None:
+        names = [alarm.name for alarm in part.profile.alarms if alarm.severity == severity]
+        if fault.text or names:
+            part.alarms.add(fault.text or names[0])
+
+    return apply
+
+
+def _trip(stage: Stage, part: Part, fault: Fault) -> None:
+    part.breaker = "tripped"
+    _alarm("trip")(stage, part, fault)
+
+
+def _set(name: str, value: str) -> Callable[[Stage, Part, Fault], None]:
+    def apply(_stage: Stage, part: Part, _fault: Fault) -> None:
+        setattr(part, name, value)
+
+    return apply
+
+
+def _withdrawn(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.position, part.breaker = "withdrawn", "open"
+
+
+def _bus_down(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.buses_down.add(fault.text or "b")
+
+
+def _setting(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.shows[fault.point] = fault.number
+
+
+def _battery(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.on_battery = True
+
+
+def _restart(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.restarts_after = fault.every_or(6)
+
+
+def shown(value: Value) -> Value:
+    """The value itself (a point of a scenario shows it as it stands)."""
+    return value
+
+
+GEAR_FAULTS = (
+    FaultKind(
+        name="wrong-model",
+        does="is another model than drawn; `text` gives its name",
+        sees="Identity fails; its values are not judged.",
+        checks=("identity.model",),
+        apply=_identity(model="QM-77"),
+        takes=("text",),
+    ),
+    FaultKind(
+        name="wrong-serial",
+        does="has another serial number than drawn; `text` gives it",
+        sees="Identity fails: another piece of the same type hangs here.",
+        checks=("identity.serial",),
+        apply=_identity(serial="XX99-00001"),
+        takes=("text",),
+    ),
+    FaultKind(
+        name="old-firmware",
+        does="runs firmware 1.0.2; `text` gives another version",
+        sees="Firmware outside the expected range.",
+        checks=("identity.firmware",),
+        apply=_identity(firmware="1.0.2"),
+        takes=("text",),
+    ),
+    FaultKind(
+        name="hostile-name",
+        does="has control codes, markup and text that runs backwards for its names",
+        sees="Identity fails; the text is shown with its control codes made visible, and does nothing.",
+        checks=("identity.model", "identity.serial", "identity.maker"),
+        apply=_hostile,
+    ),
+    FaultKind(
+        name="word-order",
+        does="sends values of two registers with the words in reverse",
+        sees="The proof point fails, or the values cannot be; the order that fits is named.",
+        checks=("profile.proof", "values.range"),
+        apply=_flip,
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="scale-off",
+        does="shows voltages ten times too large, or the quantity in `text`",
+        sees="Values out of range.",
+        checks=("values.range",),
+        apply=_times_ten,
+        takes=("text",),
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="address-off",
+        does="has all registers one address higher, or `number` addresses",
+        sees="The proof point fails; it matches at the next address.",
+        checks=("profile.proof",),
+        apply=_shift,
+        takes=("number",),
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="frozen",
+        does="shows the same values for ever: nothing moves, not even the clock",
+        sees="Freshness fails: the values may come from a cache or a stuck device.",
+        checks=("values.freshness",),
+        apply=_freeze,
+    ),
+    FaultKind(
+        name="not-available",
+        does='shows the type\'s own "no value" for currents, or for the quantity in `text`',
+        sees="Not available, which is told apart from zero and from no reply.",
+        checks=("values.available",),
+        apply=_blank,
+        takes=("text",),
+    ),
+    FaultKind(
+        name="reversed-ct",
+        does="the current transformer of `phase` (b) is turned round",
+        sees="Power of one phase has the wrong sign; the total is a third.",
+        checks=("values.range",),
+        apply=_reverse,
+        takes=("phase",),
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="swapped-phases",
+        does="the current transformers of phases b and c are exchanged",
+        sees="Power factors that cannot be; total power near zero.",
+        checks=("values.range",),
+        apply=_swap_phases,
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="clock-slow",
+        does="the clock stands `seconds` (37) behind",
+        sees="Skew beyond the tolerance, with its uncertainty.",
+        checks=("clock.skew",),
+        apply=_slow_clock,
+        takes=("seconds",),
+    ),
+    FaultKind(
+        name="clock-zone",
+        does="the clock shows local time for UTC, or the other way round",
+        sees="Off by whole hours: a zone, not a drift.",
+        checks=("clock.skew",),
+        apply=_zone,
+    ),
+    FaultKind(
+        name="clock-drift",
+        does="the clock runs too fast by `number` parts per million (500,000)",
+        sees="Two readings disagree on the skew.",
+        checks=("clock.skew", "clock.runs"),
+        apply=_drift,
+        takes=("number",),
+    ),
+    FaultKind(
+        name="clock-stopped",
+        does="the clock stands still",
+        sees="A stopped clock, and no absurd skew.",
+        checks=("clock.skew", "clock.runs"),
+        apply=_clock(stopped=True),
+    ),
+    FaultKind(
+        name="clock-never-set",
+        does="the clock counts from its epoch, as if never set",
+        sees="Never set, instead of decades of skew.",
+        checks=("clock.skew",),
+        apply=_never_set,
+    ),
+    FaultKind(
+        name="alarm",
+        does="an alarm is active; `text` gives its name in the profile",
+        sees="The alarm, by its title.",
+        checks=("gear.alarms",),
+        apply=_alarm("alarm"),
+        takes=("text",),
+    ),
+    FaultKind(
+        name="trip",
+        does="the breaker has tripped; `text` names the cause in the profile",
+        sees="The trip, and a breaker that is not as expected.",
+        checks=("gear.alarms", "gear.breaker"),
+        apply=_trip,
+        takes=("text",),
+    ),
+    FaultKind(
+        name="withdrawn",
+        does="the breaker is withdrawn",
+        sees="Position not as expected.",
+        checks=("gear.position",),
+        apply=_withdrawn,
+    ),
+    FaultKind(
+        name="breaker-open",
+        does="the breaker is open",
+        sees="Breaker not as expected.",
+        checks=("gear.breaker",),
+        apply=_set("breaker", "open"),
+    ),
+    FaultKind(
+        name="bus-down",
+        does="the flag of communication bus B is down; `text` names another bus",
+        sees="The communication flag of that bus.",
+        checks=("gear.communication",),
+        apply=_bus_down,
+        takes=("text",),
+    ),
+    FaultKind(
+        name="maintenance-on",
+        does="maintenance mode is on",
+        sees="Maintenance mode not as expected.",
+        checks=("gear.maintenance",),
+        apply=_set("maintenance", "on"),
+    ),
+    FaultKind(
+        name="wrong-value",
+        does="`point` shows `number` (a setting that somebody changed)",
+        sees="Depends on the point; settings are compared with the study by a later command.",
+        checks=(),
+        apply=_setting,
+        takes=("point", "number"),
+    ),
+    FaultKind(
+        name="on-battery",
+        does="the control power supply runs from its battery",
+        sees="On battery: the gear's control power is not healthy.",
+        checks=("gear.alarms",),
+        apply=_battery,
+        at="UPS-1",
+    ),
+    FaultKind(
+        name="restart",
+        does="restarts once, at its `every`-th (6th) request",
+        sees="Restarted during the test.",
+        checks=("gear.restarted",),
+        apply=_restart,
+        takes=("every",),
+    ),
+)

@@ -1,0 +1,164 @@
+"""The register image of one device at the instant at which it is read, made from its profile.
+
+Every register comes from the profile's own ``encode``; nothing here knows an encoding. What a point shows is
+decided in this order: a fixed value set by a fault, the profile's proof, who it is, what time it is, how
+long it has been up, the state of the gear with its alarms, a measured quantity, and for all that is left a
+plausible constant.
+
+Addresses between points hold zero; a hole of the profile, and whatever lies outside the first and last point
+of an area, is answered with exception 2 (MODBUS Application Protocol Specification V1.1b3, 7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import NamedTuple
+
+from probe.model.profile import Area, Point, Profile
+from probe.model.reading import Value
+from probe.practice.metering import Measured, measure
+from probe.practice.part import Part
+from probe.practice.physics import Plant
+from probe.practice.server import Refusal
+from probe.practice.show import Showing, gear_value, identity_value, measured_key, plain_value, scaled
+
+_AREAS = {area.function: area for area in Area}
+
+
+class Moment(NamedTuple):
+    """An instant: true Unix time, and seconds since the lineup started."""
+
+    truth_s: float
+    since_s: float
+
+
+class Image:
+    """What a device shows; ``read`` is asked at request time. now: the instant, from outside."""
+
+    def __init__(self, part: Part, plant: Plant, showing: Showing, now: Callable[[], Moment]) -> None:
+        self._part = part
+        self._plant = plant
+        self._showing = showing
+        self._now = now
+        self._asked = 0
+        self._started_s = -part.awake_s
+        self._areas = {area: _points_of(part.profile, area) for area in Area}
+
+    # -- Registers (see ``server``) ------------------------------------------------------------------
+
+    def read(self, function: int, start: int, count: int) -> list[int] | list[bool]:
+        """Registers or bits as they stand now. Raises Refusal."""
+        area = _AREAS[function]
+        moment = self._tick()
+        first = start - self._part.shift
+        self._check(area, start, first, count)
+        width = 1 if area.is_bits else 2
+        raw = bytearray(width * count)
+        show = partial(self._bytes_of, moment=moment, measured=self._measured(moment))
+        for point in self._areas[area]:
+            if point.start < first + count and point.end > first:
+                _lay(raw, show(point), (point.start - first) * width)
+        if area.is_bits:
+            return [bool(value) for value in raw]
+        return [int.from_bytes(raw[i : i + 2], "big") for i in range(0, len(raw), 2)]
+
+    def identification(self) -> Mapping[int, bytes]:
+        """Objects of Read Device Identification as the profile numbers them."""
+        self._tick()
+        rule = self._part.profile.identity
+        objects = {
+            number: self._part.hostile or self._part.identity.get(name, "").encode()
+            for name, number in rule.objects.items()
+        }
+        return dict(sorted(objects.items()))
+
+    # -- inside ----------------------------------------------------------------------------------------
+
+    def _tick(self) -> Moment:
+        """The instant; a device that is to restart does so at its request."""
+        moment = self._now()
+        self._asked += 1
+        if self._part.restarts_after and self._asked == self._part.restarts_after:
+            self._started_s = moment.since_s
+        return moment
+
+    def _check(self, area: Area, start: int, first: int, count: int) -> None:
+        limits = self._part.profile.limits
+        if count > (limits.bits if area.is_bits else limits.registers):
+            raise Refusal(3)
+        points = self._areas[area]
+        inside = bool(points) and points[0].start <= first and first + count <= max(p.end for p in points)
+        if not inside and not (points and self._part.shift):
+            raise Refusal(2)
+        for hole in self._part.profile.holes:
+            if hole.area is area and hole.start < start + count and hole.end > start:
+                raise Refusal(2)
+
+    def _measured(self, moment: Moment) -> Measured:
+        part = self._part
+        if part.instrument is None or not part.entry.circuit:
+            return {}
+        since_s = 0.0 if part.frozen else moment.since_s
+        return measure(self._plant, part.entry.circuit, part.instrument, since_s)
+
+    def _bytes_of(self, point: Point, *, moment: Moment, measured: Measured) -> bytes:
+        value = self._value(point, moment, measured)
+        if isinstance(value, bytes):
+            return value
+        raw = self._encoded(point, value)
+        if self._part.flipped and point.count > 1 and point.quantity:
+            return b"".join(raw[i : i + 2] for i in range(len(raw) - 2, -1, -2))
+        return raw
+
+    def _encoded(self, point: Point, value: Value | None) -> bytes:
+        if point.scale_factor and value is not None:
+            return self._showing.with_factor(point, value)
+        return point.decoder.encode(value)
+
+    def _value(self, point: Point, moment: Moment, measured: Measured) -> Value | bytes | None:
+        """What the point shows; bytes for text that no honest encoder would make."""
+        part, profile = self._part, self._part.profile
+        if point.name in part.shows:
+            return part.shows[point.name]
+        if point.quantity in part.blank:
+            return None
+        for name, source in profile.identity.points.items():
+            if source == point.name:
+                return self._identity_value(point, name)
+        if profile.clock is not None and point.name == profile.clock.point:
+            return self._clock_value(moment)
+        if point.name == profile.uptime:
+            return self._seconds_up(moment)
+        gear = gear_value(part, point)
+        if gear is not None:
+            return gear
+        key = measured_key(point)
+        if key in measured:
+            ten = 10 if point.quantity in part.times_ten else 1
+            return scaled(point, measured[key] * ten)
+        return plain_value(part, point, moment.truth_s, self._seconds_up(moment))
+
+    def _identity_value(self, point: Point, name: str) -> Value | bytes:
+        if self._part.hostile and point.type.startswith("text"):
+            return self._part.hostile[: 2 * point.count].ljust(2 * point.count, b"\0")
+        return identity_value(point, self._part.identity.get(name, ""))
+
+    def _clock_value(self, moment: Moment) -> float:
+        part = self._part
+        shown = part.clock.shows(moment.truth_s, moment.truth_s - moment.since_s)
+        rule = part.profile.clock
+        return shown + (self._showing.zone_s if rule is not None and rule.zone == "local" else 0.0)
+
+    def _seconds_up(self, moment: Moment) -> float:
+        return moment.since_s - self._started_s
+
+
+def _points_of(profile: Profile, area: Area) -> tuple[Point, ...]:
+    return tuple(sorted((p for p in profile.points if p.area is area), key=lambda p: p.start))
+
+
+def _lay(raw: bytearray, data: bytes, offset: int) -> None:
+    """Copy data into raw at an offset that may lie partly outside of it."""
+    begin, end = max(offset, 0), min(offset + len(data), len(raw))
+    raw[begin:end] = data[begin - offset : end - offset]

@@ -1,0 +1,145 @@
+"""What a point shows when nobody lies: units, states of the gear, alarms, scale factors, plain constants."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from probe.model.number_codec import FactoredDecoder, IntegerDecoder
+from probe.model.profile import Point, Profile, StateRule
+from probe.model.reading import Value
+from probe.practice.metering import Measured
+from probe.practice.part import Part
+
+#: From V, A, W, var, VA, Wh, varh, VAh, Hz and plain fractions to the unit of a point.
+_UNITS = {
+    "kV": 1e-3, "mV": 1e3, "kA": 1e-3, "mA": 1e3, "mHz": 1e3, "%": 100.0,
+    "kW": 1e-3, "MW": 1e-6, "kvar": 1e-3, "Mvar": 1e-6, "kVA": 1e-3, "MVA": 1e-6,
+    "kWh": 1e-3, "MWh": 1e-6, "kvarh": 1e-3, "Mvarh": 1e-6, "kVAh": 1e-3, "MVAh": 1e-6,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Showing:
+    """Constants of one device's image. zone_s: local time minus UTC. factors: exponent by point name."""
+
+    zone_s: float = 0.0
+    factors: Mapping[str, int] = field(default_factory=dict)
+
+    def with_factor(self, point: Point, value: Value) -> bytes:
+        """Registers of a point whose power of ten stands in another one."""
+        if not isinstance(point.decoder, FactoredDecoder):
+            raise TypeError(f"{point.name} has a scale factor but no decoder for it")
+        return point.decoder.encode_with(value, self.factors[point.scale_factor])
+
+
+def measured_key(point: Point) -> tuple[str, str]:
+    """The key of a point's quantity in ``Measured``.
+
+    Distortion, unbalance and angle are words for voltages and currents alike, and a demand is a power: the
+    point's own name says which is meant.
+    """
+    quantity, phase = point.quantity, point.phase
+    if quantity in ("distortion", "unbalance", "angle"):
+        quantity += "_current" if "current" in point.name else "_voltage"
+    elif "demand" in point.name and quantity.startswith("power_"):
+        quantity = quantity.replace("power_", "demand_")
+    if not phase:
+        phase = "" if quantity.startswith(("unbalance", "frequency")) else "total"
+    return quantity, phase
+
+
+def identity_value(point: Point, text: str) -> Value:
+    """What a point of the identity shows: the text, or the number in it where the point holds a number."""
+    if point.type == "text":
+        return text
+    digits = "".join(sign for sign in text if sign.isdigit() or sign == ".")
+    whole, _, rest = digits.partition(".")
+    number = float(f"{whole or 0}.{rest.replace('.', '')}")
+    return int(number) if number.is_integer() else number
+
+
+def scaled(point: Point, value: float) -> float:
+    """A quantity in SI units as the point's unit has it."""
+    return value * _UNITS.get(point.unit, 1.0)
+
+
+def choose_factors(profile: Profile, typical: Measured) -> dict[str, int]:
+    """Exponent of each scale-factor point: the finest under which twice the usual values still fit.
+
+    typical: the device's quantities at some instant, to know their size.
+    """
+    chosen: dict[str, int] = {}
+    for point in profile.points:
+        if point.scale_factor:
+            value = typical.get(measured_key(point), 0.0)
+            need = _finest(point, abs(scaled(point, value)) * 2)
+            chosen[point.scale_factor] = max(chosen.get(point.scale_factor, -3), need)
+    return chosen
+
+
+def _finest(point: Point, largest: float) -> int:
+    decoder = point.decoder
+    if not isinstance(decoder, IntegerDecoder):
+        return 0
+    _, most = decoder.number_bounds(None, None)
+    return next((n for n in range(-3, 10) if largest / 10.0**n < min(most, 2**31)), 10)
+
+
+def gear_value(part: Part, point: Point) -> Value | None:
+    """What a point of the gear's state shows: its states and alarms put together; None if it has none."""
+    rules = [rule for rule in part.profile.states if rule.point == point.name]
+    alarms = [alarm for alarm in part.profile.alarms if alarm.point == point.name]
+    if not rules and not alarms:
+        return None
+    raw = 0
+    for rule in rules:
+        raw = _merged(raw, rule.mask, _state_raw(part, rule))
+    for alarm in alarms:
+        if alarm.name in part.alarms:
+            raw = _merged(raw, alarm.mask, alarm.active[0])
+    return bool(raw) if point.type == "bit" else raw
+
+
+def _merged(raw: int, mask: int, value: int) -> int:
+    return value if mask == 0 else (raw & ~mask) | (value & mask)
+
+
+def _state_raw(part: Part, rule: StateRule) -> int:
+    """The raw value that means the state in which the part is."""
+    state = {
+        "breaker": part.breaker,
+        "position": part.position,
+        "maintenance": part.maintenance,
+        "communication": "fault" if (rule.bus or "a").lower() in part.buses_down else "ok",
+    }.get(rule.state, "")
+    return rule.means[state][0] if state in rule.means else next(iter(rule.means.values()))[0]
+
+
+def plain_value(part: Part, point: Point, truth_s: float, seconds_up: float) -> Value | None:
+    """A plausible value for a point that stands for nothing in the model.
+
+    Counters that must move count the tenths of a second since the start; everything else is constant.
+    """
+    if point.type == "text":
+        return ""
+    if point.type == "bit":
+        return False
+    if point.type == "clock":
+        return truth_s
+    if point.moves:
+        return int(seconds_up * 10) % 60_000
+    if point.values:
+        return 0 if 0 in point.values else min(point.values)
+    if point.bits:
+        return 0
+    return _constant(part.entry.tag, point)
+
+
+def _constant(tag: str, point: Point) -> float:
+    """The same number for ever, in the middle half of the point's range."""
+    if point.low is None or point.high is None:
+        return 0.0 if point.low is None or point.low <= 0 else point.low
+    place = random.Random(f"{tag}/{point.name}").uniform(0.25, 0.75)
+    return round(point.low + place * (point.high - point.low), point.decimals)
