@@ -7,8 +7,10 @@ on Windows, and nothing of ours depends on it.
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import gc
 import os
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterator
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -31,8 +33,32 @@ def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
 def run(main: Coroutine[Any, Any, T], *, factory: Callable[[], asyncio.AbstractEventLoop] | None = None) -> T:
     """Result of the coroutine, run on the fastest loop that there is."""
     allow_many_files()
-    with asyncio.Runner(loop_factory=factory or loop_factory()) as runner:
-        return runner.run(main)
+    results: list[T] = []
+
+    async def hold() -> None:
+        results.append(await main)
+
+    # The task itself must not hold the result: asyncio's Runner looks up the signal handler at the end,
+    # which makes Python write out the task with its result (a whole lineup: 0.1 s for 4,000 devices).
+    with seldom_collecting(), asyncio.Runner(loop_factory=factory or loop_factory()) as runner:
+        runner.run(hold())
+    return results[0]
+
+
+@contextlib.contextmanager
+def seldom_collecting() -> Iterator[None]:
+    """Let Python look for reference cycles seldom while a run lasts.
+
+    A run makes many small objects that live until a device is judged; with the usual thresholds Python
+    looks through all of them again and again for cycles that are not there (a quarter of the time of a run
+    over 4,000 devices here; the peak of memory is the same, because evidence is freed by counting).
+    """
+    before = gc.get_threshold()
+    gc.set_threshold(100_000, 50, 100)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 def allow_many_files() -> int:
