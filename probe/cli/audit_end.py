@@ -59,7 +59,12 @@ def _show(start: Start, ended: Ended) -> None:
 
 
 def _next_commands(start: Start, ended: Ended) -> list[str]:
-    """What to type next: the record of a device in trouble, and the proof of the record."""
+    """What to type next: the record of a device in trouble, and the proof of the record.
+
+    Nothing after the demo, which has its own next steps.
+    """
+    if start.practice:
+        return []
     path = str(start.path)
     bad = [f.subject for f in ended.result.findings if f.verdict is Verdict.FAIL] if ended.result else []
     tags = [subject for subject in bad if subject in start.plan.scope.tags]
@@ -84,15 +89,12 @@ def _emit(start: Start, ended: Ended, code: Exit) -> None:
 
 def with_required(result: AuditResult, expectations: Sequence[Expectation]) -> AuditResult:
     """The result, incomplete if a verdict that the map requires is "not tested"."""
-    required = {(one.check, one.subject) for one in expectations if one.required}
-    missing = [
-        finding
-        for finding in result.findings
-        if finding.verdict is Verdict.NOT_TESTED and (finding.check, finding.subject) in required
-    ]
+    from probe.judge.conclusion import untested_required
+
+    missing = untested_required(result.findings, expectations)
     if not missing:
         return result
-    subjects = list(dict.fromkeys(finding.subject for finding in missing))
+    subjects = list(dict.fromkeys(one.subject for one in missing))
     named = ", ".join(subjects[:5]) + (f" and {len(subjects) - 5} more" if len(subjects) > 5 else "")
     many = f"{len(missing)} required verdict{'s' if len(missing) != 1 else ''} could not be given"
     return replace(result, complete=False, why_incomplete=f"{many}: {named}")

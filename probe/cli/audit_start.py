@@ -26,13 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """All that a run needs. as_json: people's text goes to stderr."""
+    """All that a run needs. as_json: people's text goes to stderr. practice: the gear is simulated."""
 
     plan: RunPlan
     path: Path
     writer: RecordWriter
     clock: SystemClock
     as_json: bool
+    practice: bool
 
 
 def make_ready(
@@ -60,7 +61,7 @@ def make_ready(
     path = record_path or default_record_path(lineup.map.lineup, clock.wall_ns())
     writer = RecordWriter.create(path, _header(lineup, scope, operator, ways, clock.wall_ns()))
     _tell(plan, path, ways, as_json=as_json, practice=practice)
-    return Start(plan=plan, path=path, writer=writer, clock=clock, as_json=as_json)
+    return Start(plan=plan, path=path, writer=writer, clock=clock, as_json=as_json, practice=practice)
 
 
 def default_record_path(lineup_name: str, wall_ns: int) -> Path:

@@ -22,12 +22,14 @@ PLAIN_WIDTH = 80
 
 def console(stream: IO[str] | None = None, *, width: int | None = None) -> Console:
     """A console on the stream (stdout if None) that prints our texts as they are: no markup, no emoji."""
-    from rich.console import Console
+    from probe.present.steady_console import SteadyConsole
 
     target = _forgiving(stream if stream is not None else sys.stdout)
     if width is None and not target.isatty():
         width = _columns_asked_for()
-    return Console(file=target, width=width, markup=False, emoji=False, highlight=False, soft_wrap=False)
+    return SteadyConsole(
+        file=target, width=width, markup=False, emoji=False, highlight=False, soft_wrap=False
+    )
 
 
 def say(text: str = "", *, error: bool = False) -> None:

@@ -56,7 +56,9 @@ class Lines:
 
     def say(self, text: str) -> None:
         """Print one line, as it is, and hand it over at once."""
-        self._console.print(cut(text, 400, self._signs.ellipsis), soft_wrap=True)
+        from rich.text import Text
+
+        self._console.print(Text(cut(text, 400, self._signs.ellipsis)), soft_wrap=True)
         self._console.file.flush()
 
     def _standing(self, elapsed_s: float) -> str:

@@ -80,8 +80,9 @@ def overall(result: AuditResult) -> Verdict:
     found = {finding.verdict for finding in result.findings}
     if Verdict.FAIL in found:
         return Verdict.FAIL
-    if not result.complete:
-        return Verdict.NOT_TESTED
+    spoken_of = {finding.subject for finding in result.findings}
+    if not result.complete or not spoken_of.issuperset(result.scope.tags):
+        return Verdict.NOT_TESTED  # a device without any verdict was not tested, whatever the rest says
     return Verdict.REVIEW if Verdict.REVIEW in found else Verdict.PASS
 
 
