@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from probe.model.evidence import Anchor, Evidence
 from probe.model.finding import Finding
 from probe.model.nearest import did_you_mean, listed
 from probe.present import record_machine, record_page
-from probe.present.console import console, emit_json
+from probe.present.console import clean, console, emit_json
 from probe.present.page import facts, page_width, print_rows
 from probe.present.row import Piece, Row
 from probe.present.signs import signs_for
@@ -21,6 +22,9 @@ from probe.present.verification_page import verification
 from probe.record import verify as verifying
 from probe.record.content import RecordContent, load, pieces
 from probe.record.content import first_evidence as read_first_evidence
+
+#: Ids that may stand in a line that people paste into a shell; a record may come from anybody.
+_TAME = re.compile(r"[A-Za-z0-9@#._/+-]+")
 
 
 def verify(file: Path, *, as_json: bool) -> int:
@@ -107,7 +111,8 @@ def _finished(file: Path, content: RecordContent) -> int | None:
 
 def _next(file: Path, content: RecordContent, chosen: Sequence[Finding], tag: str | None) -> list[Row]:
     """What to type next; never wrapped, so that it can be copied whole."""
-    bad = next((one for one in sorted(chosen, key=record_page.badness) if one.evidence), None)
+    worst_first = sorted(chosen, key=record_page.badness)
+    bad = next((one for one in worst_first if one.evidence and _TAME.fullmatch(one.id)), None)
     lines = []
     if bad is not None:
         lines.append(command("record", "show", file, "--finding", bad.id))
@@ -115,7 +120,10 @@ def _next(file: Path, content: RecordContent, chosen: Sequence[Finding], tag: st
         subject = bad.subject if bad is not None and bad.subject in content.header.scope.tags else ""
         lines.append(command("record", "show", file, "--tag", subject or content.header.scope.tags[0]))
     lines.append(command("record", "verify", file))
-    return [Row([Piece("Next  " if n == 0 else " " * 6, "dim"), Piece(line)]) for n, line in enumerate(lines)]
+    return [
+        Row([Piece("Next  " if n == 0 else " " * 6, "dim"), Piece(clean(line))])
+        for n, line in enumerate(lines)
+    ]
 
 
 def _not_there(file: Path, option: str, found: str, choices: Sequence[str], what: str) -> Problem:

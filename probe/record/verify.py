@@ -11,13 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-import orjson
-
 from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
 from probe.record.damage import Damage, Diagnosis, diagnose, misread
 from probe.record.header import FORMAT, Header, header_from
-from probe.record.line import LONGEST_LINE, is_bearable
-from probe.record.reader import ReadLine, Walk, open_record
+from probe.record.line import LONGEST_LINE
+from probe.record.reader import NotALineError, ReadLine, Walk, json_of, open_record
 from probe.record.seal import Seal, spoken
 from probe.record.times import Times
 
@@ -152,12 +150,9 @@ def _only_that(file: IO[bytes], found: Diagnosis) -> Diagnosis:
 
 def _other_format(file: IO[bytes]) -> Diagnosis | None:
     """What to say of a file whose first line names another format than ours; None if it does not."""
-    first = file.readline(LONGEST_LINE + 1)
-    if not is_bearable(first):
-        return None
     try:
-        name = orjson.loads(first)["body"]["format"]
-    except (orjson.JSONDecodeError, KeyError, TypeError, IndexError):
+        name = json_of(file.readline(LONGEST_LINE + 1))["body"]["format"]
+    except (NotALineError, KeyError, TypeError, IndexError):
         return None
     if name == FORMAT or not isinstance(name, str):
         return None

@@ -53,7 +53,8 @@ class RecordWriter:
         self._offset = 0  # bytes of whole lines that the operating system has
         self._written = (0, NO_LINE)  # sequence and hash of the last of them
         self._failure: Problem | None = None
-        self._left_out = ""
+        self._left_out: list[str] = []
+        self._lost = 0
 
     @classmethod
     def create(cls, path: Path, header: Header) -> RecordWriter:
@@ -94,9 +95,15 @@ class RecordWriter:
         self.flush()
 
     def conclude(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> None:
-        """Write the verdicts. On a full disk: those that fit, or none (they follow from the evidence)."""
+        """Write the verdicts. On a full disk all of them or none; the seal's reason says which.
+
+        None, too, when evidence could not be written: verdicts must follow from what is in the record.
+        """
+        if self._lost:
+            self._left_out.append("no verdicts, because they would rest on those lines")
+            return
         if self._failure is not None and not self._fits(findings, causes):
-            self._left_out = "verdicts left out for lack of space; they can be derived from the evidence"
+            self._left_out.append("no verdicts, for lack of space; they can be derived from the evidence")
             return
         for finding in findings:
             self._add(self._line("finding", finding_body(finding)))
@@ -120,7 +127,7 @@ class RecordWriter:
             self._write_out()
         if self._failure is not None:
             complete = False
-            reason = "; ".join(filter(None, (reason, self._failure.what, self._left_out)))
+            reason = "; ".join(filter(None, (reason, self._failure.what, *self._left_out)))
         self._reserve.release()
         head = self._previous
         self._add(seal_line(self._sequence + 1, head, complete=complete, reason=reason))
@@ -188,12 +195,14 @@ class RecordWriter:
         self._waiting_size = 0
 
     def _rescue(self, data: bytes, error: OSError) -> None:
-        """After a failure: free the reserve and try once more, else end the record at its last whole line."""
+        """After a failure: free the reserve and try once more, else end at the last line that is written."""
         self._failure = _cannot_keep(self.path, error)
         self._reserve.release()
         try:
             self._put(data)
         except OSError:
+            self._lost = len(self._waiting)
+            self._left_out.append(f"the last {self._lost} lines could not be written")
             self._waiting.clear()
             self._waiting_size = 0
             self._sequence, self._previous = self._written

@@ -1,0 +1,236 @@
+"""The writer: never over anything, every line at once or soon, closed as what it is."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from probe.model.errors import InputError
+from probe.model.evidence import Anchor, Exchange, Framing, Note, Outcome, Purpose
+from probe.model.finding import Cause, Expectation, Finding, Verdict
+from probe.model.lineup import SourceText
+from probe.model.scope import Scope
+from probe.record import writer as writing
+from probe.record.header import Header, Instrument, rfc3339
+from probe.record.line import LONGEST_LINE
+from probe.record.verify import verify
+from probe.record.writer import RecordWriter
+
+EXCHANGE = Exchange("F-01", Purpose.POLL, Framing.MBAP, 0, 1, 5, 9, Outcome.DATA, 0, bytes(12), bytes(209))
+
+
+def _header(**changes: object) -> Header:
+    facts: dict[str, object] = {
+        "tool_version": "0.1.0",
+        "site": "Tarn Hollow Water Works",
+        "lineup": "MSB-1",
+        "map_texts": (SourceText(name="map.yaml", text="site: Tarn Hollow\n", sha256="0" * 64),),
+        "profile_texts": (),
+        "scope": Scope(tags=("F-01",)),
+        "started_wall_ns": 1_773_480_413_000_000_001,
+        "instrument": Instrument(host_name="laptop-3"),
+    }
+    return Header(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+def _finding(number: int = 1, **changes: object) -> Finding:
+    facts = {"check": "c", "subject": f"F-{number}", "verdict": Verdict.PASS, "title": "t"}
+    return Finding(**{**facts, **changes})  # type: ignore[arg-type]
+
+
+def _lines(path: Path) -> list[dict[str, object]]:
+    return [json.loads(line) for line in path.read_bytes().split(b"\n")[:-1]]
+
+
+def test_a_whole_run_is_numbered_chained_and_sealed(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.expect([Expectation(check="reach", subject="F-01")])
+    assert [writer.keep(Anchor(0, 1)), writer.keep(EXCHANGE), writer.keep(Note(1, "a", "b"))] == [3, 4, 5]
+    writer.conclude([_finding()], [])
+    seal = writer.seal(complete=True, reason="")
+    lines = _lines(path)
+    kinds = ["head", "expected", "anchor", "exchange", "note", "finding", "seal"]
+    assert [line["kind"] for line in lines] == kinds
+    assert [line["seq"] for line in lines] == [1, 2, 3, 4, 5, 6, 7]
+    found = verify(path)
+    assert found.holds
+    assert (found.complete, found.head, found.short, found.count) == (True, seal.code, seal.short, seal.count)
+    assert lines[-1]["body"]["head"] == seal.head  # type: ignore[index]
+
+
+def test_the_head_says_what_was_audited_with_what(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    RecordWriter.create(path, _header()).close()
+    body = _lines(path)[0]["body"]
+    assert isinstance(body, dict)
+    assert (body["format"], body["started"]) == ("buswitness-record/1", "2026-03-14T09:26:53.000000001Z")
+    assert body["started_wall_ns"] == "1773480413000000001"
+    assert (body["operator"], body["key"]) == ("not stated", None)
+    assert body["map"] == [{"name": "map.yaml", "sha256": "0" * 64, "text": "site: Tarn Hollow\n"}]
+
+
+@pytest.mark.parametrize(
+    ("wall_ns", "text"),
+    [
+        # RFC 3339, 5.8: the same instant as 1985-04-12T23:20:50.52Z, with nine digits
+        (482_196_050_520_000_000, "1985-04-12T23:20:50.520000000Z"),
+        (0, "1970-01-01T00:00:00.000000000Z"),
+        (-1, "1969-12-31T23:59:59.999999999Z"),
+        (2**80, "not a date"),
+    ],
+)
+def test_wall_times_as_rfc3339(wall_ns: int, text: str) -> None:
+    assert rfc3339(wall_ns) == text
+
+
+def test_what_exists_is_never_written_over(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    path.write_bytes(b"old")
+    with pytest.raises(InputError, match="exists already") as caught:
+        RecordWriter.create(path, _header())
+    assert path.read_bytes() == b"old"
+    assert "--record" in caught.value.problems[0].remedy
+
+
+def test_a_link_to_nowhere_is_not_followed(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    try:
+        path.symlink_to(tmp_path / "elsewhere")
+    except OSError:
+        pytest.skip("this system does not let us make symbolic links")
+    with pytest.raises(InputError, match="exists already"):
+        RecordWriter.create(path, _header())
+    assert not (tmp_path / "elsewhere").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("no/such/folder/r.jsonl", "folder does not exist"),
+        ("x" * 300, "too long"),
+        ("nul\0", "cannot be started"),
+    ],
+)
+def test_a_path_that_cannot_be_made_is_an_input_error(tmp_path: Path, name: str, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        RecordWriter.create(tmp_path / name, _header())
+
+
+def test_a_file_in_the_place_of_a_folder(tmp_path: Path) -> None:
+    (tmp_path / "plain").write_bytes(b"")
+    with pytest.raises(InputError, match="cannot be started"):
+        RecordWriter.create(tmp_path / "plain" / "r.jsonl", _header())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows folders have no write permission of this kind")
+def test_a_folder_that_may_not_be_written_is_an_input_error() -> None:
+    with (
+        tempfile.TemporaryDirectory() as name,
+        _read_only(Path(name)),
+        pytest.raises(InputError, match="may not be written"),
+    ):
+        RecordWriter.create(Path(name) / "r.jsonl", _header())
+
+
+@contextmanager
+def _read_only(folder: Path) -> Iterator[None]:
+    """The folder may not be written inside; root, whom permissions do not bind, becomes another user."""
+    was_root = os.geteuid() == 0
+    folder.chmod(0o555)
+    if was_root:
+        os.seteuid(65_534)
+    try:
+        yield
+    finally:
+        if was_root:
+            os.seteuid(0)
+        folder.chmod(0o755)
+
+
+def test_texts_too_large_for_one_record_are_refused_before_anything_is_made(tmp_path: Path) -> None:
+    text = SourceText(name="map.yaml", text="x" * LONGEST_LINE, sha256="0" * 64)
+    with pytest.raises(InputError, match="too large"):
+        RecordWriter.create(tmp_path / "r.jsonl", _header(map_texts=(text,)))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_no_space_for_the_reserve_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(writing.Reserve, "__init__", full)
+    with pytest.raises(InputError, match="disk is full"):
+        RecordWriter.create(tmp_path / "r.jsonl", _header())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_lines_reach_the_system_by_flush_or_when_many_wait(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    head = path.stat().st_size
+    writer.keep(EXCHANGE)
+    assert path.stat().st_size == head
+    writer.flush()
+    assert path.stat().st_size > head
+    for _ in range(200):  # 200 lines of 735 bytes: more than may wait
+        writer.keep(EXCHANGE)
+    written = path.read_bytes()
+    assert len(written) - head > 64 * 1024
+    assert written.endswith(b"\n")
+    writer.close()
+
+
+def test_what_is_expected_is_on_its_way_before_anything_is_asked(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.expect([Expectation(check="a", subject=f"F-{n}") for n in range(3)])
+    assert [line["kind"] for line in _lines(path)] == ["head", *["expected"] * 3]
+    writer.close()
+
+
+def test_closed_without_a_seal_is_a_readable_prefix(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.keep(EXCHANGE)
+    writer.close()
+    writer.close()
+    found = verify(path)
+    assert (found.whole, found.unchanged, found.closed, found.count) == (False, True, False, 2)
+
+
+def test_close_after_seal_changes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.seal(complete=False, reason="stopped")
+    before = path.read_bytes()
+    writer.close()
+    assert path.read_bytes() == before
+    found = verify(path)
+    assert (found.holds, found.complete, found.reason) == (True, False, "stopped")
+
+
+def test_a_line_that_no_reader_would_take_is_a_bug(tmp_path: Path) -> None:
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    with pytest.raises(ValueError, match="no reader"):
+        writer.keep(Note(0, "x", "y" * LONGEST_LINE))
+    writer.seal(complete=True, reason="")
+    assert verify(writer.path).holds
+
+
+def test_causes_are_kept(tmp_path: Path) -> None:
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    cause = Cause(
+        id="C1", kind="k", subjects=("F-01",), statement="s", confidence_permille=1, explains=(), fix="f"
+    )
+    writer.conclude([], [cause])
+    writer.seal(complete=True, reason="")
+    assert [line["kind"] for line in _lines(writer.path)] == ["head", "cause", "seal"]
