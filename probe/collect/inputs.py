@@ -14,7 +14,7 @@ from probe.model.errors import InputError, Problem
 from probe.model.lineup import Lineup, SourceText
 from probe.model.map_load import load_lineup
 from probe.model.nearest import did_you_mean
-from probe.model.profile_load import ProfileLibrary
+from probe.model.profile_load import ProfileLibrary, profile_name
 
 
 def open_lineup(path: Path, profile_dirs: Sequence[Path] = ()) -> tuple[Lineup, tuple[Problem, ...]]:
@@ -51,7 +51,7 @@ def _profile_texts(directory: Path) -> dict[str, SourceText]:
     if not directory.is_dir():
         what = "the folder of profiles is not there"
         raise InputError([Problem(file=str(directory), what=what, remedy="correct the name of the folder")])
-    return {path.stem: read_text(path) for path in sorted(directory.glob("*.yaml"))}
+    return {profile_name(path.name): read_text(path) for path in sorted(directory.glob("*.yaml"))}
 
 
 def read_text(path: Path, *, limit_bytes: int = LIMIT_BYTES) -> SourceText:
