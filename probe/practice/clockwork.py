@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class Moment(NamedTuple):
+    """An instant: true Unix time, and seconds since the lineup started."""
+
+    truth_s: float
+    since_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -78,7 +78,16 @@ def expected_identity(part: Part) -> dict[str, str]:
     """What the drawing says of the device's identity, as far as its profile can read it."""
     rule = part.profile.identity
     readable = {*rule.objects, *rule.points}
-    return {name: text for name, text in part.identity.items() if name in readable}
+    told = {name: text for name, text in part.identity.items() if name in readable}
+    if "firmware" in told:
+        told["firmware"] = _from_minor_on(told["firmware"])
+    return told
+
+
+def _from_minor_on(version: str) -> str:
+    """The range that people write: this minor version or newer, of the same major one."""
+    major, minor, *_ = (*version.split("."), "0")
+    return f">={major}.{minor}, <{int(major) + 1}"
 
 
 def expected_state(part: Part) -> dict[str, str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from probe.model.reading import Value
 from probe.practice.fault import Fault, FaultKind
 from probe.practice.part import Part, Stage
 
@@ -41,7 +40,6 @@ def _shift(_stage: Stage, part: Part, fault: Fault) -> None:
 
 def _freeze(_stage: Stage, part: Part, _fault: Fault) -> None:
     part.frozen = True
-    part.set_clock(stopped=True)
 
 
 def _blank(_stage: Stage, part: Part, fault: Fault) -> None:
@@ -121,11 +119,6 @@ def _battery(_stage: Stage, part: Part, _fault: Fault) -> None:
 
 def _restart(_stage: Stage, part: Part, fault: Fault) -> None:
     part.restarts_after = fault.every_or(6)
-
-
-def shown(value: Value) -> Value:
-    """The value itself (a point of a scenario shows it as it stands)."""
-    return value
 
 
 GEAR_FAULTS = (

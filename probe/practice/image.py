@@ -13,24 +13,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import NamedTuple
 
 from probe.model.profile import Area, Point, Profile
 from probe.model.reading import Value
+from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured, measure
 from probe.practice.part import Part
 from probe.practice.physics import Plant
 from probe.practice.server import Refusal
-from probe.practice.show import Showing, gear_value, identity_value, measured_key, plain_value, scaled
+from probe.practice.show import (
+    Showing,
+    duration,
+    gear_value,
+    identity_value,
+    measured_key,
+    plain_value,
+    scaled,
+)
 
 _AREAS = {area.function: area for area in Area}
-
-
-class Moment(NamedTuple):
-    """An instant: true Unix time, and seconds since the lineup started."""
-
-    truth_s: float
-    since_s: float
 
 
 class Image:
@@ -41,6 +42,9 @@ class Image:
         self._plant = plant
         self._showing = showing
         self._now = now
+        proof = {proof.point: proof.equals for proof in part.profile.proof}
+        self._fixed: dict[str, Value | None] = {**proof, **part.shows}
+        self._names = {point: name for name, point in part.profile.identity.points.items()}
         self._asked = 0
         self._started_s = -part.awake_s
         self._areas = {area: _points_of(part.profile, area) for area in Area}
@@ -78,6 +82,8 @@ class Image:
     def _tick(self) -> Moment:
         """The instant; a device that is to restart does so at its request."""
         moment = self._now()
+        if self._part.frozen:
+            return Moment(moment.truth_s - moment.since_s, 0.0)
         self._asked += 1
         if self._part.restarts_after and self._asked == self._part.restarts_after:
             self._started_s = moment.since_s
@@ -99,8 +105,7 @@ class Image:
         part = self._part
         if part.instrument is None or not part.entry.circuit:
             return {}
-        since_s = 0.0 if part.frozen else moment.since_s
-        return measure(self._plant, part.entry.circuit, part.instrument, since_s)
+        return measure(self._plant, part.entry.circuit, part.instrument, moment.since_s)
 
     def _bytes_of(self, point: Point, *, moment: Moment, measured: Measured) -> bytes:
         value = self._value(point, moment, measured)
@@ -119,28 +124,29 @@ class Image:
     def _value(self, point: Point, moment: Moment, measured: Measured) -> Value | bytes | None:
         """What the point shows; bytes for text that no honest encoder would make."""
         part, profile = self._part, self._part.profile
-        if point.name in part.shows:
-            return part.shows[point.name]
-        if point.quantity in part.blank:
-            return None
-        for name, source in profile.identity.points.items():
-            if source == point.name:
-                return self._identity_value(point, name)
+        if point.name in self._fixed:
+            return self._fixed[point.name]
+        if point.name in self._names:
+            return self._identity_value(point, self._names[point.name])
         if profile.clock is not None and point.name == profile.clock.point:
             return self._clock_value(moment)
         if point.name == profile.uptime:
-            return self._seconds_up(moment)
+            return duration(point, self._seconds_up(moment))
         gear = gear_value(part, point)
         if gear is not None:
             return gear
-        key = measured_key(point)
-        if key in measured:
-            ten = 10 if point.quantity in part.times_ten else 1
-            return scaled(point, measured[key] * ten)
-        return plain_value(part, point, moment.truth_s, self._seconds_up(moment))
+        return self._measured_value(point, moment, measured)
+
+    def _measured_value(self, point: Point, moment: Moment, measured: Measured) -> Value | None:
+        part, key = self._part, measured_key(point)
+        if key not in measured:
+            return plain_value(part, point, moment, self._seconds_up(moment))
+        if point.quantity in part.blank:
+            return None
+        return scaled(point, measured[key] * (10 if point.quantity in part.times_ten else 1))
 
     def _identity_value(self, point: Point, name: str) -> Value | bytes:
-        if self._part.hostile and point.type.startswith("text"):
+        if self._part.hostile and point.type == "text":
             return self._part.hostile[: 2 * point.count].ljust(2 * point.count, b"\0")
         return identity_value(point, self._part.identity.get(name, ""))
 

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Protocol
 
 from probe.model.profile import Profile
+from probe.practice.clockwork import Moment
 from probe.practice.drawing import map_text
-from probe.practice.image import Moment
 from probe.practice.part import Part, Stage
 from probe.practice.physics import Plant
 from probe.practice.scenario import Scenario

@@ -10,7 +10,7 @@ and the servers are both made from it, so that a healthy lineup is right by cons
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from probe.model.device_map import Kind
 from probe.practice.physics import Load, Plant, Source, sources
@@ -21,12 +21,6 @@ LINEUP = "MSB-1"
 VOLTAGE_V = 480.0
 FREQUENCY_HZ = 60.0
 ZONE = "America/Denver"
-
-#: Serial numbers start so, by profile.
-_MAKERS = {
-    "trip-unit-first": ("Quellmark", "QT1"),
-    "trip-unit-second": ("Quellmark", "QT2"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,17 +45,6 @@ class Entry:
     breaker: str = ""
     frame_a: int = 0
     sensor_a: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Roster:
-    """All devices by tag, in the order of the drawing."""
-
-    entries: dict[str, Entry] = field(default_factory=dict)
-
-    def add(self, entry: Entry) -> None:
-        """Take one more device."""
-        self.entries[entry.tag] = entry
 
 
 # tag, cubicle, description, profile, gateway, unit, frame A, sensor A, closed
@@ -213,5 +196,5 @@ def _fed_from(tag: str) -> str:
 
 def _serial(profile: str, number: int) -> str:
     """A serial number, the same for ever: letters of the type, year and week, running number."""
-    letters = "".join(word[0] for word in profile.split("-")).upper()
+    letters = "".join(word[0] for word in profile.split("-")).upper()[:2]
     return f"{letters}24{10 + number * 3 % 40:02d}-{10417 + 131 * number + 7 * len(profile):05d}"

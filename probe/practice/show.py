@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import random
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from probe.model.number_codec import FactoredDecoder, IntegerDecoder
 from probe.model.profile import Point, Profile, StateRule
 from probe.model.reading import Value
+from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured
 from probe.practice.part import Part
 
@@ -117,24 +119,68 @@ def _state_raw(part: Part, rule: StateRule) -> int:
     return rule.means[state][0] if state in rule.means else next(iter(rule.means.values()))[0]
 
 
-def plain_value(part: Part, point: Point, truth_s: float, seconds_up: float) -> Value | None:
-    """A plausible value for a point that stands for nothing in the model.
+def duration(point: Point, seconds: float) -> int:
+    """Seconds as whole numbers of the point's unit."""
+    return int(seconds / {"ms": 0.001, "min": 60.0, "h": 3600.0, "d": 86_400.0}.get(point.unit, 1.0))
 
-    Counters that must move count the tenths of a second since the start; everything else is constant.
+
+def plain_value(part: Part, point: Point, moment: Moment, seconds_up: float) -> Value | None:
+    """A plausible value for a point that stands for nothing in the electrical model.
+
+    A heartbeat counts tenths of a second since the start; everything that need not move is constant.
     """
     if point.type == "text":
-        return ""
+        return next((text for name, text in part.identity.items() if name in point.name), "")
     if point.type == "bit":
         return False
     if point.type == "clock":
-        return truth_s
-    if point.moves:
+        return moment.truth_s
+    if point.moves and point.quantity != "temperature":
         return int(seconds_up * 10) % 60_000
+    if point.quantity in _MADE:
+        return _MADE[point.quantity](part, point, moment)
     if point.values:
         return 0 if 0 in point.values else min(point.values)
-    if point.bits:
-        return 0
-    return _constant(part.entry.tag, point)
+    return 0 if point.bits else _constant(part.entry.tag, point)
+
+
+#: Settings of a protection function by the end of a point's name: times the sensor rating, or as it stands.
+_SETTINGS = {"ltpu": 0.8, "stpu": 4.0, "inst": 8.0, "gfpu": 0.3}
+_DELAYS = {"ltd": 10.0, "std": 0.2, "gfd": 0.3}
+
+
+def _rating(part: Part, point: Point, _moment: Moment) -> Value:
+    entry = part.entry
+    return entry.frame_a if "frame" in point.name else entry.sensor_a or _constant(entry.tag, point)
+
+
+def _setting(part: Part, point: Point, _moment: Moment) -> Value:
+    end = point.name.rpartition("_")[2]
+    if end in _SETTINGS:
+        value = _SETTINGS[end] * part.entry.sensor_a
+        return value if point.high is None else min(value, point.high)
+    return _DELAYS.get(end, _constant(part.entry.tag, point))
+
+
+def _counter(part: Part, point: Point, _moment: Moment) -> Value:
+    """Few trips, some events, more operations: what a breaker has after its tests."""
+    most = 3 if "trip" in point.name else 40 if "event" in point.name else 250
+    return random.Random(f"{part.entry.tag}/{point.name}").randint(0, most)
+
+
+def _temperature(part: Part, _point: Point, moment: Moment) -> Value:
+    """A warm cubicle: about 31 degrees, a few more where much current flows, moving slowly."""
+    dice = random.Random(f"temperature {part.entry.tag}")
+    slow = math.sin(math.tau * (moment.since_s / 611.0 + dice.random()))
+    return 31.0 + 6.0 * dice.random() + 0.4 * slow
+
+
+_MADE: Mapping[str, Callable[[Part, Point, Moment], Value]] = {
+    "rating": _rating,
+    "setting": _setting,
+    "temperature": _temperature,
+    "counter": _counter,
+}
 
 
 def _constant(tag: str, point: Point) -> float:

@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 
 from probe.model.device_map import Kind
 from probe.model.profile import Profile
+from probe.practice.clockwork import Moment
 from probe.practice.faults import inject
-from probe.practice.image import Image, Moment
+from probe.practice.image import Image
 from probe.practice.instruments import clock_of, instrument_of
 from probe.practice.manner import Manner
 from probe.practice.metering import measure
@@ -32,6 +33,7 @@ _REPLY_S = {
 }
 #: Identity of a type where its profile does not say that all of the type show the same.
 _NAMES = {"maker": "Quellmark", "model": "QM-1", "firmware": "2.4.1"}
+_FIRMWARE = {"trip-unit-first": "3.1.4"}
 
 
 def zone_offset_s(truth_s: float) -> float:
@@ -49,6 +51,7 @@ def healthy_parts(scenario: Scenario, profiles: Callable[[str], Profile]) -> dic
 def _part(entry: Entry, profile: Profile, seed: str) -> Part:
     expect = profile.identity.expect
     identity = {**_NAMES, **expect, "serial": entry.serial}
+    identity["firmware"] = _FIRMWARE.get(entry.profile, identity["firmware"])
     dice = random.Random(f"{seed}/start {entry.tag}")
     return Part(
         entry=entry,
