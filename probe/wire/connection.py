@@ -16,7 +16,7 @@ from probe.model.profile import Quirks
 from probe.wire.failure import broken_outcome, connect_outcome, detail_of
 from probe.wire.link import Request, StrayHandler
 
-SETTLE_S = 0.05  # after bytes that make no frame, so long is collected what follows (for the evidence)
+SETTLE_S = 0.05  # silence after bytes that make no frame, until which they are collected (for the evidence)
 FAREWELL_S = 0.25  # so long an answer that is still owed may come before the socket is closed
 KEPT_BYTES = 1024  # of bytes that make no frame
 
@@ -40,6 +40,7 @@ class Connection(asyncio.Protocol):
         "_request",
         "_requests",
         "_rest",
+        "_settle_at",
         "_timer",
         "_timer_at",
         "_transport",
@@ -62,7 +63,7 @@ class Connection(asyncio.Protocol):
         self._waiter: asyncio.Future[Answer] | None = None
         self._request: Request | None = None  # the last one sent
         self._quirks = Quirks()
-        self._deadline = self._timer_at = 0.0
+        self._deadline = self._settle_at = self._timer_at = 0.0
         self._timer: asyncio.TimerHandle | None = None
 
     # ------------------------------------------------------------------ for the subclass to fill in
@@ -96,7 +97,9 @@ class Connection(asyncio.Protocol):
     async def open(self, timeout_s: float) -> Connect:
         """Try once to connect; addresses of a host name are tried in turn within the one attempt."""
         if self._transport is not None:
-            raise RuntimeError(f"{self.name} is open already")
+            if self.is_open:
+                raise RuntimeError(f"{self.name} is open already")
+            self._drop()  # it was about to close itself
         self._loop = asyncio.get_running_loop()
         sent_ns = self._now_ns()
         if self._ended is not None:
@@ -213,19 +216,27 @@ class Connection(asyncio.Protocol):
         if self._waiter is None and not self._condemned:
             return
         # A millisecond of grace: uvloop's timers are that coarse and may fire early.
-        if self._loop.time() + 0.001 < self._deadline:
-            self._arm(self._deadline)
+        if self._loop.time() + 0.001 < (due := self._due()):
+            self._arm(due)
         elif self._condemned:
             self._settled()
         else:
             self._time_out()
 
+    def _due(self) -> float:
+        """Loop time at which something must happen next."""
+        if not self._condemned:
+            return self._deadline
+        return self._settle_at if self._waiter is None else min(self._settle_at, self._deadline)
+
     def _condemn(self) -> None:
-        """No frame can be made of the bytes: no hunting, collect for a moment, then see ``_settled``."""
+        """No frame can be made of the bytes: no hunting; after silence ``_settled`` takes them."""
         self._condemned = True
-        settled = self._loop.time() + SETTLE_S
-        self._deadline = min(self._deadline, settled) if self._waiter is not None else settled
-        self._arm(self._deadline)
+        if len(self._rest) >= KEPT_BYTES:
+            self._settled()
+            return
+        self._settle_at = self._loop.time() + SETTLE_S
+        self._arm(self._due())
 
     def _settled(self) -> None:
         """Hand the bytes that make no frame to the open request, or out as a stray; close."""

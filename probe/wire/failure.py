@@ -42,10 +42,14 @@ def connect_outcome(error: BaseException) -> ConnectOutcome:
 
 
 def port_outcome(error: BaseException) -> ConnectOutcome:
-    """What a failed attempt to open a serial port came to."""
-    number = getattr(error, "errno", None)
-    if number in _NOT_PERMITTED or isinstance(error, PermissionError):
+    """What a failed attempt to open a serial port came to.
+
+    FAILED is left for a port that is there but does not bear the line's settings (speed, parity).
+    """
+    if getattr(error, "errno", None) in _NOT_PERMITTED or isinstance(error, PermissionError):
         return ConnectOutcome.NOT_PERMITTED
+    if isinstance(error, TimeoutError) or not isinstance(error, OSError):
+        return ConnectOutcome.FAILED
     return ConnectOutcome.NO_PORT
 
 

@@ -228,6 +228,8 @@ class TcpLink(Connection):
         rest = self._rest
         if len(rest) < KEPT_BYTES:
             rest += data
+        if self._condemned:
+            self._condemn()
         while rest and not self._condemned:
             if mbap.is_out_of_step(rest):
                 self._condemn()

@@ -50,7 +50,7 @@ class HostileServer:
         self.connections += 1
         try:
             await self._converse(reader, writer)
-        except OSError as error:
+        except (OSError, asyncio.CancelledError) as error:
             self.ends.append(type(error).__name__)
         finally:
             self._tasks.discard(task)
