@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from probe.model.profile import Profile
 from probe.practice.part import Part
 from probe.practice.roster import FREQUENCY_HZ, LINEUP, SITE, VOLTAGE_V, ZONE
 
@@ -95,13 +94,9 @@ def expected_state(part: Part) -> dict[str, str]:
     told = {rule.state for rule in part.profile.states}
     wanted = {"position": part.position, "breaker": part.breaker, "maintenance": f'"{part.maintenance}"'}
     state = {name: text for name, text in wanted.items() if name in told and part.breaker}
-    if _tells_voltage(part.profile) and part.entry.circuit:
+    if part.profile.energized_points:
         state["energized"] = "true"
     return state
-
-
-def _tells_voltage(profile: Profile) -> bool:
-    return bool(profile.energized_points)
 
 
 def _ratings(part: Part) -> dict[str, int]:

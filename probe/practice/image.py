@@ -16,6 +16,7 @@ from functools import partial
 
 from probe.model.profile import Area, Point, Profile
 from probe.model.reading import Value
+from probe.practice.ancillary import ancillary_value
 from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured, measure
 from probe.practice.part import Part
@@ -132,9 +133,10 @@ class Image:
             return self._clock_value(moment)
         if point.name == profile.uptime:
             return duration(point, self._seconds_up(moment))
-        gear = gear_value(part, point)
-        if gear is not None:
-            return gear
+        plain = ancillary_value(part, point, moment)
+        gear = gear_value(part, point, plain)
+        if gear is not None or plain is not None:
+            return plain if gear is None else gear
         return self._measured_value(point, moment, measured)
 
     def _measured_value(self, point: Point, moment: Moment, measured: Measured) -> Value | None:

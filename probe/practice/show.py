@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from probe.model.number_codec import FactoredDecoder, IntegerDecoder
-from probe.model.profile import Point, Profile, StateRule
+from probe.model.profile import AlarmRule, Point, Profile, StateRule
 from probe.model.reading import Value
 from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured
@@ -89,19 +89,28 @@ def _finest(point: Point, largest: float) -> int:
     return next((n for n in range(-3, 10) if largest / 10.0**n < min(most, 2**31)), 10)
 
 
-def gear_value(part: Part, point: Point) -> Value | None:
-    """What a point of the gear's state shows: its states and alarms put together; None if it has none."""
+def gear_value(part: Part, point: Point, plain: Value | None) -> Value | None:
+    """What a point of the gear's state shows: its states and alarms put together; None if it has none.
+
+    plain: what it would show without them, where that is known.
+    """
     rules = [rule for rule in part.profile.states if rule.point == point.name]
     alarms = [alarm for alarm in part.profile.alarms if alarm.point == point.name]
     if not rules and not alarms:
         return None
-    raw = 0
+    raw = int(plain) if isinstance(plain, int) else _quiet(point, alarms)
     for rule in rules:
         raw = _merged(raw, rule.mask, _state_raw(part, rule))
     for alarm in alarms:
         if alarm.name in part.alarms:
             raw = _merged(raw, alarm.mask, alarm.active[0])
     return bool(raw) if point.type == "bit" else raw
+
+
+def _quiet(point: Point, alarms: Sequence[AlarmRule]) -> int:
+    """A raw value under which no alarm is active: 0 for bit fields, the first harmless one of a list."""
+    loud = {raw for alarm in alarms for raw in alarm.active} if point.values else set()
+    return next((raw for raw in sorted(point.values) if raw not in loud), 0)
 
 
 def _merged(raw: int, mask: int, value: int) -> int:

@@ -135,8 +135,8 @@ def test_energy_is_the_integral_of_power(tag: str) -> None:
     inner = sum((4 if n % 2 else 2) * power(n) for n in range(1, steps))
     total = (power(0) + inner + power(steps)) * width / 3 / 3600
     for part, expected in ((0, total.real), (1, total.imag)):
-        model_energy = sum(model.energy(tag, n, end)[part] - model.energy(tag, n, begin)[part] for n in range(3))
-        assert model_energy == pytest.approx(expected, rel=1e-6)
+        counted = sum(model.energy(tag, n, end)[part] - model.energy(tag, n, begin)[part] for n in range(3))
+        assert counted == pytest.approx(expected, rel=1e-6)
 
 
 def test_a_reversed_current_transformer_leaves_a_third() -> None:
