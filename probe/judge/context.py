@@ -72,7 +72,13 @@ class DeviceContext:
         known = self._readings.get(name)
         if known is None:
             point = self.profile.by_name[name]
-            known = tuple(r for block in self.blocks if (r := decode(self.profile, point, block)))
+            function, start, end = point.area.function, point.start, point.end
+            known = tuple(
+                reading
+                for block in self.blocks
+                if block.function == function and block.start <= start and end <= block.start + block.size
+                if (reading := decode(self.profile, point, block))
+            )
             self._readings[name] = known
         return known
 

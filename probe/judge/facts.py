@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
-from probe.model.evidence import Outcome
 from probe.model.finding import Finding
 
 
@@ -44,17 +43,6 @@ class Reach(StrEnum):
         return self in (Reach.NO_PORT, Reach.NOT_PERMITTED, Reach.NOT_TRIED)
 
 
-class AbsentReply(NamedTuple):
-    """What came back when a unit that the map does not hold was asked. pdu: what was asked."""
-
-    unit: int
-    outcome: Outcome
-    exception_code: int
-    asked: bytes
-    answered: bytes  # PDU of the reply, empty without one
-    sequence: int
-
-
 class Pair(NamedTuple):
     """Reply times of one and the same request, early and late in the run, nanoseconds."""
 
@@ -67,8 +55,8 @@ class Facts:
     """What the lineup's checks and causes need of one device.
 
     reach_finding: id of the finding that says so. identity: field to text as read. shift, order: what would
-    make the proof point fit ("" or 0: nothing found). own_replies: PDU of the first reply to each request
-    that an absent unit was asked as well.
+    make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
+    off in the way of a time zone, else 0.
     """
 
     link: str = ""
@@ -84,8 +72,6 @@ class Facts:
     order: str = ""
     stale: bool = False
     clock_hours: float = 0.0
-    absent: tuple[AbsentReply, ...] = ()
-    own_replies: Mapping[bytes, bytes] = field(default_factory=dict)
     pairs: tuple[Pair, ...] = ()
 
 

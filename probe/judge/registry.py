@@ -7,10 +7,21 @@ from difflib import get_close_matches
 
 from probe.judge.check import Check, DeviceCheck, LineupCheck
 from probe.judge.checks import (
+    alarm,
+    bus,
+    clock,
+    fresh,
     identity,
+    lineup,
+    motion,
     proof,
+    rating,
     reach,
+    reply,
+    run,
     sanity,
+    state,
+    supply,
 )
 from probe.model.errors import InputError, Problem
 
@@ -18,19 +29,44 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     reach.ANSWERS,
     reach.LOSS,
     reach.DELAY,
+    reply.COMPLETE,
+    reply.FIRST_TRY,
+    reply.EXCEPTIONS,
+    reply.FORM,
     identity.MAKER,
     identity.MODEL,
     identity.SERIAL,
     identity.FIRMWARE,
     identity.HARDWARE,
     proof.CHECK,
+    fresh.DEVICE,
+    fresh.POINT,
+    motion.RESTART,
+    motion.JUMP,
     sanity.AVAILABLE,
     sanity.RANGE,
     sanity.STATE,
     sanity.ORDER,
+    clock.CHECK,
+    state.POSITION,
+    state.BREAKER,
+    state.MAINTENANCE,
+    state.COMMUNICATION,
+    alarm.CHECK,
+    supply.ENERGIZED,
+    supply.VOLTAGE,
+    supply.FREQUENCY,
+    rating.CHECK,
+    bus.CHECK,
 )
 
-LINEUP_CHECKS: tuple[LineupCheck, ...] = ()
+LINEUP_CHECKS: tuple[LineupCheck, ...] = (
+    lineup.SERIAL_TWICE,
+    lineup.PLACES,
+    lineup.WEIGHT,
+    run.REFERENCE,
+    run.INSTRUMENT,
+)
 
 #: Ids that were retired, and the check that took over. Records keep old ids for ever.
 ALIASES: dict[str, str] = {}

@@ -37,7 +37,8 @@ def _field(field: str) -> object:
 
 
 _WRONG = (
-    "This may be another device than the drawing shows: nothing may be concluded from its values, and nothing "
+    "This may be another device than the drawing shows: nothing may be concluded from its values, and "
+    "nothing "
     "may be operated by them. Compare nameplate, tag and address; look whether two devices changed places. "
     f"{AT_THE_GEAR}"
 )
@@ -95,7 +96,8 @@ def _hardware(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         evidence=(sequence,),
         advice=""
         if verdict is Verdict.PASS
-        else "Another device, a replaced interface, or a router stands at this IP address: compare the label.",
+        else "Another device, a replaced interface, or a router stands at this IP address: compare the "
+        "label.",
     )
 
 

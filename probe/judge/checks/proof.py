@@ -59,14 +59,16 @@ def hint_text(fit: Fit | None, shift_now: int) -> str:
     """What would make the proof point fit, in words."""
     if fit is None:
         return (
-            "No shift of a few registers and no byte order makes it fit. Check that the profile is the one for "
+            "No shift of a few registers and no byte order makes it fit. Check that the profile is the one "
+            "for "
             "this device and firmware, and whether the block holds addresses that the device skips."
         )
     words = []
     if fit.shift:
         words.append(
             f"it fits {abs(fit.shift)} register{'s' if abs(fit.shift) > 1 else ''} "
-            f"{'higher' if fit.shift > 0 else 'lower'} (try register_shift: {shift_now + fit.shift} in the map, "
+            f"{'higher' if fit.shift > 0 else 'lower'} (try register_shift: {shift_now + fit.shift} in the "
+            "map, "
             "after comparing the register list: it may count from one)"
         )
     if fit.order:

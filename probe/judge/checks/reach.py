@@ -162,7 +162,8 @@ LOSS = DeviceCheck(
     id="reach.loss",
     title="Share of requests without an answer",
     needs=(Need.ATTEMPTS,),
-    why="Lost requests delay or drop alarms and turn up as unexplained gaps in trends. A few polls cannot show "
+    why="Lost requests delay or drop alarms and turn up as unexplained gaps in trends. A few polls cannot "
+    "show "
     "a small share: therefore this is expected of a run with --dwell only, and judged in any run that lost "
     "something.",
     source="Clopper and Pearson 1934 (exact bounds; from memory, held against scipy); limit: map tolerances",

@@ -10,12 +10,14 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from probe.judge.blocks import Block, decoder_of, is_float
-from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck, Subject
+from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck
+from probe.judge.checks.reply import seen_points
 from probe.judge.context import DeviceContext
 from probe.judge.limit import exactly, within
 from probe.judge.proof import better_order
+from probe.judge.traits import traits_of
 from probe.judge.wording import count, number, value_text
-from probe.model.block import BlockDecoder, Decoded, in_range
+from probe.model.block import Decoded, in_range
 from probe.model.finding import Finding, Verdict
 from probe.model.profile import Point
 from probe.model.reading import Quality, Value
@@ -51,18 +53,18 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
                 _collect(decoder.decode(block.data), block.sequence, known)
             elif (shape := (block.function, block.start, block.size)) not in shapes:
                 shapes.add(shape)
-                _collect(_floats(decoder, block), block.sequence, known)
+                _collect(_floats(context, block), block.sequence, known)
         context.memory["oddities"] = known
     return known
 
 
-def _floats(decoder: BlockDecoder, block: Block) -> Iterator[Decoded]:
+def _floats(context: DeviceContext, block: Block) -> Iterator[Decoded]:
     """The floats of a block that is healthy otherwise."""
-    for point in decoder.points:
-        if is_float(point):
-            first = 2 * (point.start - block.start)
-            raw = block.data[first : first + 2 * point.count]
-            yield (point, raw, *point.decoder.decode(raw))
+    for point in traits_of(context.profile).floats:
+        if point.start >= block.start and point.area.function == block.function:
+            raw = block.raw(point.start, point.count)
+            if raw is not None:
+                yield (point, raw, *point.decoder.decode(raw))
 
 
 def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Oddity]]) -> None:
@@ -71,25 +73,13 @@ def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Od
             known.setdefault(point.name, []).append(Oddity(point, value, quality, raw, sequence))
 
 
-def _seen_points(context: DeviceContext) -> set[str]:
-    """Names of the points that any reply holds."""
-    known: set[str] | None = context.memory.get("seen")
-    if known is None:
-        known = set()
-        shapes = {(block.function, block.start, block.size): block for block in context.blocks}
-        for block in shapes.values():
-            known.update(point.name for point in decoder_of(context.profile, block).points)
-        context.memory["seen"] = known
-    return known
-
-
 def is_absurd(point: Point, value: Value) -> bool:
     """True for a float that is no measurement of anything: a subnormal, or astronomically large."""
     return isinstance(value, float) and is_float(point) and value != 0 and not TINY <= abs(value) <= HUGE
 
 
 def _available(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
-    seen = len(_seen_points(context))
+    seen = len(seen_points(context))
     poor = {
         n: o
         for n, odds in oddities(context).items()
@@ -115,10 +105,12 @@ def _poor(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> Fin
         unit=odd.point.unit,
         point=odd.point.name,
         evidence=_sequences(odds),
-        advice="The device says itself that it has no value here: an option that is not fitted, a sensor that "
+        advice="The device says itself that it has no value here: an option that is not fitted, a sensor "
+        "that "
         "is not wired, or a quantity that needs current to exist. See whether the drawings show it."
         if expected_state
-        else "These bytes are no value of this type: compare type, address and byte order in the profile with "
+        else "These bytes are no value of this type: compare type, address and byte order in the profile "
+        "with "
         "the device's register list.",
     )
 
@@ -139,7 +131,7 @@ def _range(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
             outside[name] = mine
     for odds in outside.values():
         yield _outside(check, context, odds)
-    if not outside and _seen_points(context):
+    if not outside and seen_points(context):
         yield check.find(context.tag, Verdict.PASS, "All values in their plausible range")
 
 
@@ -159,7 +151,8 @@ def _outside(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> 
         advice=f"It would be plausible in byte order {order}: compare the profile's order with the device's "
         "register list."
         if order
-        else "Look at scale, sign and address in the profile, and at the instrument transformers' ratio in the "
+        else "Look at scale, sign and address in the profile, and at the instrument transformers' ratio in "
+        "the "
         "device. Do not trust the neighbouring values until this is understood.",
     )
 
@@ -188,10 +181,11 @@ def _state(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
             expected="one of " + ", ".join(f"{raw} {name}" for raw, name in list(point.values.items())[:6]),
             point=point.name,
             evidence=_sequences(odds),
-            advice="The firmware knows a state that the profile does not, or the address is wrong: look it up in "
+            advice="The firmware knows a state that the profile does not, or the address is wrong: look it "
+            "up in "
             "the register list of this firmware.",
         )
-    if not strange and _seen_points(context):
+    if not strange and seen_points(context):
         yield check.find(context.tag, Verdict.PASS, "All states are listed ones")
 
 
@@ -215,22 +209,11 @@ def _order(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
             evidence=_sequences(odds),
             advice=f"In byte order {order} it would be plausible; the profile says {odd.point.order}."
             if order
-            else f"The profile says byte order {odd.point.order}: compare it with the device's register list.",
+            else f"The profile says byte order {odd.point.order}: compare it with the device's register "
+            "list.",
         )
-    if not absurd and _seen_points(context):
+    if not absurd and seen_points(context):
         yield check.find(context.tag, Verdict.PASS, "No sign of a wrong byte order")
-
-
-def _has_floats(subject: Subject) -> bool:
-    return any(map(is_float, subject.profile.points))
-
-
-def _has_states(subject: Subject) -> bool:
-    return any(point.values for point in subject.profile.points)
-
-
-def _has_range(subject: Subject) -> bool:
-    return any(point.low is not None or point.high is not None for point in subject.profile.points)
 
 
 AVAILABLE = DeviceCheck(
@@ -249,38 +232,42 @@ RANGE = DeviceCheck(
     id="values.range",
     title="Values in their plausible range",
     needs=VALUES,
-    why="A value that cannot be is the visible part of a wrong scale, sign or address; its neighbours are wrong "
+    why="A value that cannot be is the visible part of a wrong scale, sign or address; its neighbours are "
+    "wrong "
     "in a way that nobody sees.",
     source="plausible ranges: profile; common practice, no source",
     since="0.1",
     danger=5,
     where="devices whose profile gives ranges",
     run=_range,
-    applies=_has_range,
+    applies=lambda subject: traits_of(subject.profile).has_range,
 )
 STATE = DeviceCheck(
     id="values.state",
     title="States are listed ones",
     needs=STANDING_VALUES,
-    why="A breaker position or trip cause that the list does not hold is shown as nothing or as the wrong thing.",
+    why="A breaker position or trip cause that the list does not hold is shown as nothing or as the wrong "
+    "thing.",
     source="lists of states: profile",
     since="0.1",
     danger=5,
     where="devices whose profile has points with listed states",
     run=_state,
-    applies=_has_states,
+    applies=lambda subject: traits_of(subject.profile).has_states,
 )
 ORDER = DeviceCheck(
     id="values.byte_order",
     title="No sign of a wrong byte order",
     needs=STANDING_VALUES,
-    why="Floating-point values in the wrong order read as nearly zero or astronomically large; a voltage that "
+    why="Floating-point values in the wrong order read as nearly zero or astronomically large; a voltage "
+    "that "
     "reads as zero on a live bus kills.",
-    source="MODBUS Application Protocol Specification V1.1b3, 4.2 (order is defined inside one register only); "
+    source="MODBUS Application Protocol Specification V1.1b3, 4.2 (order is defined inside one register "
+    "only); "
     "IEEE 754 encodings",
     since="0.1",
     danger=8,
     where="devices whose profile has floating-point points",
     run=_order,
-    applies=_has_floats,
+    applies=lambda subject: bool(traits_of(subject.profile).floats),
 )

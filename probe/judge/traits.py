@@ -1,0 +1,83 @@
+"""What a profile has, worked out once for each profile: whether a check applies is asked for every device."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from probe.judge.blocks import is_float
+from probe.model.profile import Point, Profile
+
+#: Quantities that only ever rise on a healthy device.
+RISING = frozenset(
+    {
+        "energy_active_import",
+        "energy_active_export",
+        "energy_reactive_import",
+        "energy_reactive_export",
+        "energy_apparent_import",
+        "energy_apparent_export",
+        "counter",
+        "heartbeat",
+    }
+)
+#: Quantities that cannot leap between two rounds.
+LEAPING = frozenset({"frequency", "temperature"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traits:
+    """wanted: names of the points that a run reads (all but identification points), clock_atom: those that
+    are read with the clock. moving, rising, leaping: see profile.Point and above."""
+
+    floats: tuple[Point, ...]
+    has_states: bool
+    has_range: bool
+    wanted: frozenset[str]
+    clock_atom: frozenset[str]
+    moving: tuple[Point, ...]
+    rising: tuple[Point, ...]
+    leaping: tuple[Point, ...]
+    voltages: tuple[Point, ...]
+    frequencies: tuple[Point, ...]
+    ratings: tuple[Point, ...]
+    states: frozenset[str]
+
+
+_known: dict[int, tuple[Profile, Traits]] = {}
+
+
+def traits_of(profile: Profile) -> Traits:
+    """The traits of a profile; made once while the profile lives."""
+    known = _known.get(id(profile))
+    if known is None or known[0] is not profile:
+        if len(_known) >= 256:  # a bound for processes that load profiles for ever; lineups need dozens
+            _known.clear()
+        # The profile is kept beside its traits, so that its id cannot be given to another one.
+        known = _known[id(profile)] = (profile, _traits(profile))
+    return known[1]
+
+
+def _traits(profile: Profile) -> Traits:
+    points = profile.points
+    apart = set(profile.identity.points.values())
+    return Traits(
+        floats=tuple(filter(is_float, points)),
+        has_states=any(point.values for point in points),
+        has_range=any(point.low is not None or point.high is not None for point in points),
+        wanted=frozenset(point.name for point in points if point.name not in apart),
+        clock_atom=_clock_atom(profile),
+        moving=tuple(point for point in points if point.moves),
+        rising=tuple(point for point in points if point.quantity in RISING),
+        leaping=tuple(point for point in points if point.quantity in LEAPING),
+        voltages=tuple(point for point in points if point.quantity in ("voltage_line", "voltage_phase")),
+        frequencies=tuple(point for point in points if point.quantity == "frequency"),
+        ratings=tuple(point for point in points if point.quantity == "rating"),
+        states=frozenset(rule.state for rule in profile.states),
+    )
+
+
+def _clock_atom(profile: Profile) -> frozenset[str]:
+    if profile.clock is None:
+        return frozenset()
+    clock = profile.by_name[profile.clock.point]
+    return frozenset(p.name for p in profile.points if p is clock or (clock.atom and p.atom == clock.atom))
