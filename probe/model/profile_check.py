@@ -18,6 +18,9 @@ from probe.model.profile_layers import PointFields, Stack
 # Not-available codes that makers use; a range that holds one which is not declared deserves a look.
 _USUAL_CODES = {"u16": 0xFFFF, "i16": -0x8000, "u32": 0xFFFF_FFFF, "i32": -0x8000_0000}
 
+# What a device may show unchanged for years.
+_STANDS_STILL = ("identity", "text", "address", "rating", "setting", "scale")
+
 
 def check_points(profile: Profile, stack: Stack) -> list[Problem]:
     """Every problem between the profile's points; the points that did not compile are left out."""
@@ -216,8 +219,8 @@ def _whole(profile: Profile, stack: Stack) -> Iterator[Problem]:
     if not (profile.identity.objects or profile.identity.points):
         remedy = "add `identity:` with objects (2B/0E) or points; without it a swapped device goes unseen"
         yield stack.problem("", "the profile says nothing about identity", severity="warning", remedy=remedy)
-    if profile.freshness is None and not any(point.moves for point in profile.points):
+    measures = any(point.quantity not in _STANDS_STILL for point in profile.points)
+    if measures and profile.freshness is None and not any(point.moves for point in profile.points):
         remedy = "add `freshness:` or mark points that always move; without it a frozen device passes"
-        yield stack.problem(
-            "", "nothing in the profile proves that values are alive", severity="warning", remedy=remedy
-        )
+        what = "nothing in the profile proves that values are alive"
+        yield stack.problem("", what, severity="warning", remedy=remedy)
