@@ -176,6 +176,12 @@ class Note(NamedTuple):
     text: str
 
 
+#: Topics of notes that say when a device (``text``: its tag) was judged: on the evidence with lower sequence
+#: numbers, so that it can be judged again on just that. UNFINISHED: the run ended before it was done.
+JUDGED = "judged"
+JUDGED_UNFINISHED = "judged unfinished"
+
+
 class Anchor(NamedTuple):
     """Ties the run's monotonic time to wall time: at ``at_ns`` the wall clock showed ``wall_ns`` (Unix)."""
 

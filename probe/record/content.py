@@ -8,23 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
-from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.errors import Problem, RecordError
 from probe.model.evidence import (
     Anchor,
-    Connect,
-    Disconnect,
-    Echo,
     Evidence,
-    Exchange,
-    Neighbour,
-    Note,
-    Purpose,
-    ReferenceSample,
-    Stray,
 )
 from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup
@@ -165,55 +155,7 @@ def lineup_of(header: Header) -> Lineup:
     from probe.model.map_load import lineup_from_texts
     from probe.model.profile_load import ProfileLibrary
 
-    profiles = {PurePosixPath(text.name).stem: text for text in header.profile_texts}
-    return lineup_from_texts(header.map_texts, ProfileLibrary(profiles))
-
-
-def run_evidence(content: RecordContent) -> RunEvidence:
-    """What belongs to the run as a whole."""
-    tags = set(content.header.scope.tags)
-    return RunEvidence(
-        anchors=content.evidence.get(Anchor, ()),
-        notes=content.evidence.get(Note, ()),
-        references=content.evidence.get(ReferenceSample, ()),
-        reference_exchanges=tuple(
-            item for item in content.evidence.get(Exchange, ()) if item[1].purpose is Purpose.REFERENCE
-        ),
-        strays=tuple(item for item in content.evidence.get(Stray, ()) if item[1].tag not in tags),
-    )
-
-
-def device_evidence(content: RecordContent, lineup: Lineup) -> dict[str, DeviceEvidence]:
-    """The evidence of each device of the scope, by tag, as the judge wants it."""
-    exchanges = _by(content, Exchange, "tag")
-    strays = _by(content, Stray, "tag")
-    echoes = _by(content, Echo, "tag")
-    neighbours = _by(content, Neighbour, "tag")
-    connects = _by(content, Connect, "host")
-    disconnects = _by(content, Disconnect, "host")
-    made = {}
-    for tag in content.header.scope.tags:
-        link = lineup.map.target(tag).link
-        made[tag] = DeviceEvidence(
-            tag=tag,
-            exchanges=tuple(
-                item for item in exchanges.get(tag, ()) if item[1].purpose is not Purpose.REFERENCE
-            ),
-            connects=tuple(connects.get(link, ())),
-            disconnects=tuple(disconnects.get(link, ())),
-            strays=tuple(strays.get(tag, ())),
-            echoes=tuple(echoes.get(tag, ())),
-            neighbours=tuple(neighbours.get(tag, ())),
-        )
-    return made
-
-
-def _by(content: RecordContent, kind: type, name: str) -> dict[str, list[tuple[int, Any]]]:
-    """Evidence of one type, grouped by a field (Any: the type of evidence asked for)."""
-    groups: dict[str, list[tuple[int, Any]]] = {}
-    for item in content.evidence.get(kind, ()):
-        groups.setdefault(getattr(item[1], name), []).append(item)
-    return groups
+    return lineup_from_texts(header.map_texts, ProfileLibrary.of(header.profile_texts))
 
 
 def _refused(path: Path) -> RecordError:

@@ -1,0 +1,168 @@
+"""A record gives the same verdicts again, offline: the same evidence, cut where each device was judged."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from probe.collect.inputs import open_library
+from probe.judge import Conclusion, conclude, expected, judge_device
+from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.evidence import (
+    JUDGED,
+    JUDGED_UNFINISHED,
+    Anchor,
+    Connect,
+    ConnectOutcome,
+    Evidence,
+    Exchange,
+    Framing,
+    Note,
+    Outcome,
+    Purpose,
+    Stray,
+)
+from probe.model.lineup import Lineup
+from probe.model.map_load import load_lineup
+from probe.model.scope import Scope
+from probe.record.content import RecordContent, lineup_of, load
+from probe.record.header import Header
+from probe.record.rejudge import judge_again
+from probe.record.writer import RecordWriter
+
+MAP = b"""\
+format: buswitness-map/1
+site: Tarn Hollow Water Works
+lineup: MSB-1
+system: {voltage_v: 480, frequency_hz: 60}
+devices:
+  - tag: MTR-1
+    kind: meter
+    profile: meter-float
+    section: Main
+    address: {host: 127.0.0.1, port: 15020, unit: 1}
+  - tag: MTR-2
+    kind: meter
+    profile: meter-float
+    section: Feeder
+    address: {host: 127.0.0.1, port: 15021, unit: 1}
+"""
+MS = 1_000_000
+
+
+@pytest.fixture(scope="module")
+def lineup() -> Lineup:
+    return load_lineup("map.yaml", lambda _: MAP, open_library())[0]
+
+
+def _exchange(tag: str, at_ms: int, outcome: Outcome = Outcome.DATA) -> Exchange:
+    request = struct.pack(">HHHBBHH", at_ms, 0, 6, 1, 3, 0, 2)
+    response = struct.pack(">HHHBBBf", at_ms, 0, 7, 1, 3, 4, 480.0) if outcome is Outcome.DATA else b""
+    return Exchange(
+        tag, Purpose.POLL, Framing.MBAP, 0, 1, at_ms * MS, (at_ms + 3) * MS, outcome, 0, request, response
+    )
+
+
+def _connect(tag_port: int, at_ms: int, outcome: ConnectOutcome) -> Connect:
+    return Connect(f"127.0.0.1:{tag_port}", at_ms * MS, (at_ms + 1) * MS, outcome, "", "")
+
+
+BEFORE: tuple[Evidence, ...] = (
+    Anchor(0, 1_773_480_413_000_000_000),
+    _connect(15_020, 1, ConnectOutcome.OPEN),
+    _connect(15_021, 1, ConnectOutcome.OPEN),
+    _exchange("MTR-1", 5),
+    _exchange("MTR-2", 6),
+    _exchange("MTR-1", 10, Outcome.NO_ANSWER),
+    Stray("127.0.0.1:15020", 15 * MS, Outcome.LATE, b"\0\1", "MTR-1"),
+)
+#: Comes when MTR-1 has been judged: it must not change the verdicts on it.
+AFTER: tuple[Evidence, ...] = (
+    _connect(15_020, 20, ConnectOutcome.REFUSED),
+    Stray("127.0.0.1:15020", 21 * MS, Outcome.UNASKED, b"\0\1", "MTR-1"),
+    Note(22 * MS, "clock step", "the clock was stepped"),
+    Anchor(23 * MS, 1_773_484_013_000_000_000),
+    *(_exchange("MTR-1", 30 + n, Outcome.RESET) for n in range(20)),
+    _exchange("MTR-2", 60),
+)
+
+
+def _collected(
+    items: Sequence[tuple[int, Evidence]], tag: str, link: str, *, interrupted: bool
+) -> DeviceEvidence:
+    """What a collector would hand to the judge, put together by hand."""
+    own = [item for item in items if getattr(item[1], "tag", None) == tag]
+    return DeviceEvidence(
+        tag=tag,
+        exchanges=tuple((n, e) for n, e in own if isinstance(e, Exchange)),
+        strays=tuple((n, e) for n, e in own if isinstance(e, Stray)),
+        connects=tuple((n, e) for n, e in items if isinstance(e, Connect) and e.host == link),
+        interrupted=interrupted,
+    )
+
+
+def _run(items: Sequence[tuple[int, Evidence]], late: Sequence[tuple[int, Stray]] = ()) -> RunEvidence:
+    return RunEvidence(
+        anchors=tuple((n, e) for n, e in items if isinstance(e, Anchor)),
+        notes=tuple((n, e) for n, e in items if isinstance(e, Note)),
+        strays=tuple(late),
+    )
+
+
+def _record(tmp_path: Path, lineup: Lineup) -> tuple[RecordContent, Conclusion]:
+    """A record with a device judged in the middle and one cut off, and what its run concluded."""
+    scope = Scope(tags=("MTR-1", "MTR-2"))
+    header = Header.of(lineup, scope, tool_version="0.1.0", started_wall_ns=0)
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", header)
+    writer.expect(expected(lineup, scope))
+    items = [(writer.keep(item), item) for item in BEFORE]
+    first = _collected(items, "MTR-1", "127.0.0.1:15020", interrupted=False)
+    judgements = {"MTR-1": judge_device(lineup, scope, first, _run(items))}
+    writer.keep(Note(19 * MS, JUDGED, "MTR-1"))
+    items += [(writer.keep(item), item) for item in AFTER]
+    late = [(n, e) for n, e in items if isinstance(e, Stray) and e.outcome is Outcome.UNASKED]
+    second = _collected(items, "MTR-2", "127.0.0.1:15021", interrupted=True)
+    judgements["MTR-2"] = judge_device(lineup, scope, second, _run(items, late))
+    writer.keep(Note(70 * MS, JUDGED_UNFINISHED, "MTR-2"))
+    conclusion = conclude(lineup, scope, judgements, _run(items, late))
+    writer.conclude(conclusion.findings, conclusion.causes)
+    writer.seal(complete=False, reason="stopped")
+    return load(writer.path), conclusion
+
+
+def test_verdicts_come_out_the_same_again(tmp_path: Path, lineup: Lineup) -> None:
+    content, concluded = _record(tmp_path, lineup)
+    again = judge_again(content, lineup_of(content.header))
+    assert again.findings == concluded.findings == content.findings
+    assert again.causes == concluded.causes == content.causes
+    assert {finding.verdict.value for finding in content.findings} > {"not tested"}
+
+
+def test_the_cut_matters(tmp_path: Path, lineup: Lineup) -> None:
+    """With the mark ignored, the verdicts would be others: so the test above can fail."""
+    content, concluded = _record(tmp_path, lineup)
+    notes = tuple(item for item in content.evidence[Note] if item[1].topic not in (JUDGED, JUDGED_UNFINISHED))
+    unmarked = RecordContent(
+        header=content.header,
+        count=content.count,
+        code=content.code,
+        evidence={**content.evidence, Note: notes},
+    )
+    assert judge_again(unmarked, lineup).findings != concluded.findings
+
+
+def test_the_lineup_is_rebuilt_from_the_texts_in_the_record(tmp_path: Path, lineup: Lineup) -> None:
+    content, _ = _record(tmp_path, lineup)
+    again = lineup_of(content.header)
+    assert again.map == lineup.map
+    assert again.map_texts == lineup.map_texts
+    assert again.profile_texts == lineup.profile_texts
+    assert again.profiles["meter-float"].sha256 == lineup.profiles["meter-float"].sha256
+
+
+def test_expectations_come_back(tmp_path: Path, lineup: Lineup) -> None:
+    content, _ = _record(tmp_path, lineup)
+    assert content.expectations == tuple(expected(lineup, content.header.scope))
