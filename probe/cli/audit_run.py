@@ -61,6 +61,9 @@ class _Conductor:
         ticks = asyncio.create_task(self._redraw())
         try:
             result, trouble = await self._outcome(self._task)
+        except BaseException:
+            self._seal_after_bug()
+            raise
         finally:
             ticks.cancel()
             with suppress(asyncio.CancelledError):
@@ -102,6 +105,11 @@ class _Conductor:
             self.face.tick(began_ns / 1e9)
             # Drawing shares the loop that measures reply times: it may take one part in fifty of it.
             await asyncio.sleep(max(TICK_S, 50 * (clock.now_ns() - began_ns) / 1e9))
+
+    def _seal_after_bug(self) -> None:
+        """Close the record in good order when the program itself has failed; its text says so."""
+        with suppress(Exception):  # the bug is told, whatever becomes of the seal
+            self.start.writer.seal(complete=False, reason="the program failed")
 
     def _sealed(self, ended: Ended) -> Ended:
         """The same end with the record sealed; what went wrong with the seal is told in ``trouble``."""

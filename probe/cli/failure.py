@@ -92,9 +92,9 @@ def _bug(error: BaseException) -> Exit:
     say(f"    what     {type(error).__name__}: {_first_line(error)}", error=True)
     say(f"    version  {_version_line()}", error=True)
     say(f"    details  {_save_details(error)}", error=True)
-    say("No command so far writes to a device. A record begun before this can still be read.", error=True)
-    say("Please report it to the maintainers, with that file; read it first: it may", error=True)
-    say("hold addresses and names from your map.", error=True)
+    say("Nothing was written to any device. A record begun before this can still be read.", error=True)
+    say("Please report it to the maintainers, with that file; read it first: it may hold", error=True)
+    say("addresses and names from your map.", error=True)
     return Exit.BUG
 
 

@@ -9,6 +9,7 @@ error messages do not wait for it.
 from __future__ import annotations
 
 import os
+import re
 import sys
 import unicodedata
 from typing import IO, TYPE_CHECKING, Any
@@ -35,8 +36,32 @@ def console(stream: IO[str] | None = None, *, width: int | None = None) -> Conso
 def say(text: str = "", *, error: bool = False) -> None:
     """Print people's text, to stderr if ``error``; never interprets markup in it."""
     stream = _forgiving(sys.stderr if error else sys.stdout)
-    stream.write(clean(text, keep_lines=True) + "\n")
+    lines = clean(text, keep_lines=True).split("\n")
+    stream.write("\n".join(_folded(lines) if stream.isatty() else lines) + "\n")
     stream.flush()
+
+
+def _folded(lines: list[str]) -> list[str]:
+    """The lines broken at blanks where a terminal would break them inside a word; indents are kept."""
+    import shutil
+    import textwrap
+
+    width = max(shutil.get_terminal_size().columns, 20)
+    folded: list[str] = []
+    for line in lines:
+        hang = re.match(r" *(?:\w+ {2,})?", line)
+        indent = min(hang.end() if hang else 0, width // 2)
+        parts = textwrap.wrap(
+            line,
+            width,
+            subsequent_indent=" " * indent,
+            drop_whitespace=True,
+            break_long_words=False,
+            break_on_hyphens=False,
+            replace_whitespace=False,
+        )
+        folded += parts or [""]
+    return folded
 
 
 def emit_json(document: dict[str, Any]) -> None:

@@ -58,7 +58,8 @@ def _cell(progress: Progress, tag: str, *, signs: Signs) -> Cell:
     lamp = lamp_of(progress, tag, signs=signs)
     phase = progress.phases[tag]
     reply = progress.reply_ms(tag)
-    answer = reply_phrase(reply) if reply is not None else (signs.dash if tag in progress.latest else "")
+    silent = signs.dash if tag in progress.latest or phase is Phase.DONE else ""
+    answer = reply_phrase(reply) if reply is not None else silent
     doing = lamp.word if phase is Phase.DONE else PHASE_WORDS[phase]
     bad = [f for f in progress.findings.get(tag, ()) if f.verdict in (Verdict.FAIL, Verdict.REVIEW)]
     if bad:

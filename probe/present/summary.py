@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 _LINEUP = "lineup"
 #: Tags that a list names before it counts the rest.
 _NAMED = 12
+#: So many devices with the same finding are told as one.
+_ALIKE = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +64,13 @@ def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     rows = _headline(result, width, signs)
     if any(AT_THE_GEAR in finding.advice for finding in result.findings):
         rows += [Row(), *paragraph(AT_THE_GEAR, width, style="bold")]
-    rows += _causes(result, width, signs)
-    rows += _devices(result, width, signs)
+    open_findings = [f for f in result.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)]
+    alike, own = part_alike(open_findings)
+    rows += _causes(result, width)
+    rows += _alike(alike, width, signs)
+    rows += _devices(result, own, width, signs)
     rows += _not_tested(result, width, signs)
-    return [*rows, *_counts(result, width, signs)]
+    return [*rows, *_counts(result, signs)]
 
 
 def closing_rows(closing: Closing, width: int) -> list[Row]:
@@ -118,7 +123,7 @@ def _moment(wall_ns: int) -> str:
     return f"{datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
-def _causes(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+def _causes(result: AuditResult, width: int) -> list[Row]:
     """Likely causes, each with how sure it is, what it explains and what mends it."""
     if not result.causes:
         return []
@@ -145,19 +150,48 @@ def _explains(cause: Cause) -> str:
     )
 
 
-def _devices(result: AuditResult, width: int, signs: Signs) -> list[Row]:
-    """Each subject with a finding that fails or needs review, in the map's order, the lineup first."""
+def part_alike(findings: Sequence[Finding]) -> tuple[list[list[Finding]], list[Finding]]:
+    """Findings of one check with one advice on several devices, each lot together, and all others.
+
+    One setting that is wrong everywhere is one thing to read, not one a device. What has a likely cause
+    stays with its device: the cause says it already.
+    """
+    lots: dict[tuple[str, Verdict, str], list[Finding]] = {}
+    for finding in findings:
+        if not finding.cause:
+            lots.setdefault((finding.check, finding.verdict, finding.advice), []).append(finding)
+    alike = [lot for lot in lots.values() if len({finding.subject for finding in lot}) >= _ALIKE]
+    joined = {id(finding) for lot in alike for finding in lot}
+    return sorted(alike, key=lambda lot: _badness(lot[0])), [f for f in findings if id(f) not in joined]
+
+
+def _alike(lots: Sequence[Sequence[Finding]], width: int, signs: Signs) -> list[Row]:
+    """Each lot of like findings: the first one's words, all devices, one advice."""
+    rows: list[Row] = []
+    for lot in lots:
+        first = lot[0]
+        lamp = signs.verdicts[first.verdict]
+        subjects = tuple(dict.fromkeys(finding.subject for finding in lot))
+        same = len({(finding.title, comparison(finding)) for finding in lot}) == 1
+        said = comparison(first) if same else f"on {first.subject}: {comparison(first)}"
+        rows += paragraph(first.title, width, lead=[Piece(f"{lamp.sign} {lamp.word:<8}", lamp.ink)], indent=4)
+        rows += paragraph(said, width, indent=14) if comparison(first) else []
+        rows += facts([("on", some(subjects)), ("do", clean_advice(first.advice))], width, indent=14)
+    return [Row(), Row([Piece("Alike on several devices", "bold")]), *rows] if rows else []
+
+
+def _devices(result: AuditResult, findings: Sequence[Finding], width: int, signs: Signs) -> list[Row]:
+    """Each subject with a finding of its own, the lineup first, then in the map's order."""
     order = (_LINEUP, *result.scope.tags)
     by_subject: dict[str, list[Finding]] = {subject: [] for subject in order}
-    for finding in result.findings:
-        if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
-            by_subject.setdefault(finding.subject, []).append(finding)
+    for finding in findings:
+        by_subject.setdefault(finding.subject, []).append(finding)
     numbers = {cause.id: number for number, cause in enumerate(result.causes, 1)}
     rows: list[Row] = []
-    for subject, findings in by_subject.items():
-        if findings:
-            rows += [Row(), _subject_row(result, subject, findings, signs)]
-            for finding in sorted(findings, key=_badness):
+    for subject, own in by_subject.items():
+        if own:
+            rows += [Row(), _subject_row(result, subject, own, signs)]
+            for finding in sorted(own, key=_badness):
                 rows += _finding_rows(finding, numbers, width, signs)
     return rows
 
@@ -202,25 +236,35 @@ def some(tags: Sequence[str]) -> str:
 
 def _not_tested(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     """What has no verdict and why, like reasons together, and what the user left out."""
-    groups: dict[tuple[str, str], list[str]] = {}
-    for finding in result.findings:
-        if finding.verdict is Verdict.NOT_TESTED:
-            groups.setdefault((finding.title, clean_advice(finding.advice)), []).append(finding.subject)
-    if not groups and not result.scope.left_out:
+    untested = [finding for finding in result.findings if finding.verdict is Verdict.NOT_TESTED]
+    if not untested and not result.scope.left_out:
         return []
     lamp = signs.verdicts[Verdict.NOT_TESTED]
     rows = [Row(), Row([Piece("Not tested, and why", "bold")])]
-    for (title, advice), subjects in groups.items():
-        rows += paragraph(title, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
-        named = tuple(dict.fromkeys(subject for subject in subjects if subject != _LINEUP))
-        rows += facts([("on", some(named)), ("do", advice)], width, indent=6)
+    for (reason, titles), subjects in _by_reason(untested).items():
+        named = "" if subjects == [_LINEUP] else some(subjects)
+        rows += paragraph(reason, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
+        rows += facts([("on", named), ("what", "; ".join(titles))], width, indent=6)
     if result.scope.left_out:
         text = f"Left out as you asked: {some(result.scope.left_out)}"
         rows += paragraph(text, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
     return rows
 
 
-def _counts(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+def _by_reason(untested: Sequence[Finding]) -> dict[tuple[str, tuple[str, ...]], list[str]]:
+    """Subjects by the reason and the checks that it stopped. Titles read ``what: not tested, reason``."""
+    stopped: dict[tuple[str, str], dict[str, None]] = {}
+    for finding in untested:
+        what, _, reason = finding.title.partition(": not tested, ")
+        reason = reason or "no reason given"
+        stopped.setdefault((finding.subject, reason), {})[what] = None
+    groups: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for (subject, reason), titles in stopped.items():
+        groups.setdefault((reason[:1].upper() + reason[1:], tuple(titles)), []).append(subject)
+    return groups
+
+
+def _counts(result: AuditResult, signs: Signs) -> list[Row]:
     """How many devices and findings have which verdict."""
     by_subject: dict[str, set[Verdict]] = {tag: set() for tag in result.scope.tags}
     totals = dict.fromkeys(WORST_FIRST, 0)

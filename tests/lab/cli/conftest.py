@@ -130,7 +130,7 @@ def map_text(ports: list[int]) -> str:
 
 @pytest.fixture
 def program(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[bytes]]:
-    """Runs the real program in ``tmp_path``: ``program("map", "check", "x.yaml", PYTHONIOENCODING="cp1252")``."""
+    """Runs the real program in ``tmp_path``; named arguments are set in its environment."""
 
     def run(*arguments: object, **environment: str) -> subprocess.CompletedProcess[bytes]:
         return subprocess.run(

@@ -57,7 +57,9 @@ def test_a_record_is_never_written_over(meters: Meters, program: Program) -> Non
 
 def test_a_record_in_no_folder_is_told_before_any_device_is_asked(meters: Meters, program: Program) -> None:
     desk = meters(1)
-    ran = program("audit", desk.map, "--profiles", desk.profiles, "--record", "no/such/folder/x.jsonl", "--json")
+    ran = program(
+        "audit", desk.map, "--profiles", desk.profiles, "--record", "no/such/folder/x.jsonl", "--json"
+    )
     assert ran.returncode == 2
     assert json.loads(ran.stdout)["problems"][0]["what"].startswith("the record cannot be started")
     assert desk.servers[0].beats == 0
