@@ -105,5 +105,5 @@ _TABLES: Mapping[Kind, Mapping[str, Value | Made]] = {
         "devices_answering": 26,
         "poll_cycle": 1000,
     },
-    Kind.METER: {"ct_secondary": 5},
+    Kind.METER: {"ct_secondary": 5, "options": "three-phase", "device_address": 1},
 }

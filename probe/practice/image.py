@@ -44,7 +44,7 @@ class Image:
         self._showing = showing
         self._now = now
         proof = {proof.point: proof.equals for proof in part.profile.proof}
-        self._fixed: dict[str, Value | None] = {**proof, **part.shows}
+        self._fixed: dict[str, Value | None] = {**showing.factors, **proof, **part.shows}
         self._names = {point: name for name, point in part.profile.identity.points.items()}
         self._asked = 0
         self._started_s = -part.awake_s
