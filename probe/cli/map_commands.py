@@ -174,9 +174,9 @@ def _import_object(schedule: Schedule, made: ImportedMap, output: Path | None) -
 
 def _columns(schedule: Schedule) -> list[str]:
     """What was understood of the schedule, and what was not."""
+    devices = _plural(len(schedule.devices), "device")
     return [
-        f"{schedule.sheet.file}: headings in row {schedule.sheet.rows[schedule.heading_row][0].row}, "
-        f"{_plural(len(schedule.devices), 'device')}",
+        f"{schedule.sheet.file}: headings in row {schedule.heading_row}, {devices}",
         *(f"    {letters(c.number):>2}  {c.heading:<24} {c.field}" for c in schedule.columns),
         *(f"    not used: column {name}" for name in schedule.unused),
         *(f"    {note}" for note in schedule.notes),

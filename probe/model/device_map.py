@@ -121,6 +121,7 @@ class Address(Strict):
             raise refuse(
                 f"unit {self.unit} is no serial unit" if given_unit else "unit is missing",
                 allowed="a whole number from 1 to 247, for a device behind a gateway or on a serial line",
+                remedy="" if given_unit else "add `unit: NUMBER` to the address",
                 at=("unit",),
             )
         return self

@@ -259,7 +259,7 @@ def serial_settings(draft: Draft, around: Surroundings) -> Iterator[Problem]:
 
 
 def _settings(line: SerialLine) -> str:
-    return f"{line.baud} baud, parity {line.parity}, {line.stop_bits} stop bits"
+    return f"{line.baud} baud, parity {line.parity}, stop bits {line.stop_bits}"
 
 
 ADDRESS_RULES = (

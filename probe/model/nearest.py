@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Iterable
 
 #: Lists longer than this are cut in messages: nobody reads four hundred names.
-SHOWN_AT_MOST = 12
+SHOWN_AT_MOST = 24
 
 
 def _fold(word: str) -> str:
@@ -33,7 +33,7 @@ def did_you_mean(word: str, choices: Iterable[str]) -> str:
 
 
 def listed(choices: Iterable[str]) -> str:
-    """The choices in one line, cut after a dozen: ``a, b, c and 9 more``."""
+    """The choices in one line, cut after two dozen: ``a, b, c and 9 more``."""
     names = list(choices)
     shown = ", ".join(names[:SHOWN_AT_MOST])
     return shown if len(names) <= SHOWN_AT_MOST else f"{shown} and {len(names) - SHOWN_AT_MOST} more"

@@ -51,7 +51,7 @@ class DeviceRow:
 
 @dataclass(kw_only=True)
 class Schedule:
-    """A schedule as understood. notes: for people, what was done with what is not plain."""
+    """A schedule as understood. heading_row: as the file counts rows. notes: for people, what was done with what is not plain."""
 
     sheet: Sheet
     heading_row: int
@@ -75,7 +75,7 @@ def understand(sheet: Sheet) -> Schedule:
     at = _heading_row(sheet)
     columns, unused, notes = _columns(sheet, sheet.rows[at])
     schedule = Schedule(
-        sheet=sheet, heading_row=at, columns=columns, unused=unused, notes=[*sheet.notes, *notes]
+        sheet=sheet, heading_row=sheet.rows[at][0].row, columns=columns, unused=unused, notes=[*sheet.notes, *notes]
     )
     schedule.facts = dict(_facts(sheet, sheet.rows[:at]))
     _read_rows(schedule, sheet.rows[at + 1 :])

@@ -21,7 +21,7 @@ from probe.model.sheet import Cell
 
 _PLAIN = re.compile(r"[A-Za-z0-9/][A-Za-z0-9 ._/+()&-]*")
 _OTHER_TYPE = re.compile(
-    r"(?i)[+-]?[\d._]+(e[+-]?\d+)?|0x[0-9a-f]+|true|false|yes|no|on|off|y|n|null|\d{4}-\d\d?-\d\d?.*"
+    r"(?i)[+-]?\d[\d_]*(\.\d*)?(e[+-]?\d+)?|0x[0-9a-f]+|true|false|yes|no|on|off|y|n|null|\d{4}-\d\d?-\d\d?.*"
 )
 
 #: Fields of a device, as the map nests them.
@@ -162,7 +162,6 @@ def _subnet(host: str, mask: str) -> str:
 
 
 def _device(device: DeviceRow) -> Iterator[str]:
-    yield ""
     for i, name in enumerate(_REQUIRED):
         text = device.text(name)
         value = _quoted(text) if text else f'"{BLANK}"  # fill in'
@@ -249,7 +248,7 @@ def _at_fact(schedule: Schedule, problem: Problem, severity: str) -> Problem:
     name = problem.field.rpartition(".")[2]
     known = {"voltage_v": "system", "frequency_hz": "system", "wiring": "system"}.get(name, name)
     value = schedule.facts.get(known)
-    cell = value.cell if value else Cell("", schedule.heading_row + 1, 1)
+    cell = value.cell if value else Cell("", schedule.heading_row, 1)
     return schedule.sheet.problem(
         cell,
         problem.what,
