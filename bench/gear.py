@@ -96,5 +96,3 @@ def _point(name: str, start: int, kind: str) -> Point:
         high=2_000_000.0,
         decimals=1,
     )
-
-

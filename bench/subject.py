@@ -124,11 +124,7 @@ def main() -> int:
     work = audit if given.what == "audit" else lambda count, loop: peer(given.what, count, loop)
     wall, cpu, transactions, facts = work(given.count, loop)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(
-        json.dumps(
-            {"wall_s": wall, "cpu_s": cpu, "transactions": transactions, "peak_mib": peak, **facts}
-        )
-    )
+    print(json.dumps({"wall_s": wall, "cpu_s": cpu, "transactions": transactions, "peak_mib": peak, **facts}))
     return 0
 
 

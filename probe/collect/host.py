@@ -96,6 +96,7 @@ class Host:
         self._ready: deque[Guest] = deque()
         self._paused: list[tuple[int, int, Guest]] = []
         self._order = 0
+        self._active = 0  # devices that are not done
         self._stopping = False
         self._nap: asyncio.Future[None] | None = None
         self._unhurried = bool(manner.gap_ns or manner.budget is not None)
@@ -110,6 +111,7 @@ class Host:
 
     async def serve(self, guests: Sequence[Guest]) -> None:
         """Carry all conversations to their ends, or until ``stop``; then close the link in good order."""
+        self._active = len(guests)
         try:
             for guest in guests:
                 await self._take(guest, next(guest.script, None))
@@ -195,7 +197,8 @@ class Host:
             await self._take(guest, next(guest.script, None))
 
     async def _finish(self, guest: Guest) -> None:
-        if not self._ready and not self._paused and not self.keep_open:
+        self._active -= 1
+        if not self._active and not self.keep_open:
             await self.close()
         await self._finished(guest)
 
@@ -273,7 +276,7 @@ class Host:
 
     def _patience(self) -> int:
         """Requests in a row without a valid reply that make one full turn of this link."""
-        return max(len(self._ready) + len(self._paused) + 1, self._manner.retries + 2)
+        return max(self._active, self._manner.retries + 2)
 
     def _is_lost(self) -> bool:
         return self._misses >= self._patience() * (2 if self._ever_answered else 1)

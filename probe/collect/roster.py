@@ -54,6 +54,22 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
     return berths
 
 
+def reference_berth(lineup: Lineup, scope: Scope) -> Berth | None:
+    """The device whose clock is the reference; None if it is none of the map's, or clocks are not tested.
+
+    It may stand outside the scope: then only its clock is read.
+    """
+    kind, _, tag = lineup.map.clock.reference.partition(":")
+    if scope.quick or kind != "tag":
+        return None
+    device, target = lineup.map.by_tag[tag], lineup.map.target(tag)
+    book = PlanBook(file=lineup.map_texts[0].name if lineup.map_texts else "map")
+    plan = book.plan_for(device, lineup.profile_of(device), target)
+    if not plan.clock:
+        return None
+    return Berth(device=device, target=target, plan=plan, course=Course())
+
+
 def _units_by_link(device_map: DeviceMap) -> dict[str, set[int]]:
     """All units that the map holds, by link; also of devices outside the scope."""
     used: dict[str, set[int]] = {}
@@ -99,13 +115,12 @@ def absent_units(taken: set[int], target: Target) -> tuple[int, ...]:
 
     taken: the units that the map holds on this link.
     """
-    far = next(unit for unit in range(_FROM_UNIT, 0, -1) if unit not in taken)
+    far = [unit for unit in range(_FROM_UNIT, 0, -1) if unit not in taken][:1]
     if not is_bus(target, len(taken)):
-        return (far,)
-    serial_units = [unit for unit in taken if 1 <= unit <= 247]
-    following = max(serial_units, default=0) + 1
-    near = following if following <= 247 else next(u for u in range(1, 248) if u not in taken)
-    return (near,) if target.serial is not None or near == far else (near, far)
+        return tuple(far)
+    following = max((unit for unit in taken if unit <= 247), default=0) + 1
+    near = [unit for unit in (following, *range(1, 248)) if unit <= 247 and unit not in taken][:1]
+    return tuple(near) if target.serial is not None else tuple(dict.fromkeys(near + far))
 
 
 def network_of(host: str, networks: Iterable[Network]) -> Network | None:

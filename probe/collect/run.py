@@ -12,10 +12,10 @@ from typing import Any, NamedTuple
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
 from probe.collect.host import Guest, Host, Manner
-from probe.collect.journal import Journal, LedgerBroken
+from probe.collect.journal import Journal, LedgerBroken, LinkLog, Shelf
 from probe.collect.judging import Judge, Judgement
 from probe.collect.pacing import Pacing, RequestBudget
-from probe.collect.roster import Berth, berths_by_link, network_of
+from probe.collect.roster import Berth, berths_by_link, network_of, reference_berth
 from probe.collect.watch import Watch
 from probe.model.clock import RunClock
 from probe.model.device_map import Target
@@ -28,6 +28,7 @@ STOPPED_BY_USER = "the run was stopped before it was done"
 
 
 LinkFactory = Callable[[Target, RunClock, StrayHandler], Link]
+Seats = tuple[Host, list[Guest]]
 
 
 class Tools(NamedTuple):
@@ -115,19 +116,49 @@ class Run:
         await asyncio.wait({work}, timeout=self._pacing.grace_s if stopped else 0)
 
     async def _work(self) -> None:
-        reference = None if self._plan.scope.quick else self._reference_tag()
-        served = [self._host_of(group) for group in self._berths.values()]
+        """All links at the same time; the reference clock of a tag is read before and after."""
+        seats = {link: self._seats_of(group) for link, group in self._berths.items()}
+        reference = self._seat_reference(seats)
         async with asyncio.TaskGroup() as tasks:
-            for host, guests in served:
+            for host, guests in seats.values():
                 tasks.create_task(host.serve(guests))
-        del reference
+        if reference is not None:
+            await self._read_reference_again(*reference)
 
-    def _reference_tag(self) -> str:
-        kind, _, tag = self._plan.lineup.map.clock.reference.partition(":")
-        return tag if kind == "tag" else ""
+    # the reference clock -----------------------------------------------------------------------------
 
-    def _host_of(self, group: Sequence[Berth]) -> tuple[Host, list[Guest]]:
+    def _seat_reference(self, seats: dict[str, Seats]) -> tuple[Host, Berth, Conversation] | None:
+        """Have the reference clock read first on its link, and keep that link open for the end."""
+        berth = reference_berth(self._plan.lineup, self._plan.scope)
+        if berth is None:
+            return None
+        if berth.target.link not in seats:
+            seats[berth.target.link] = self._host_for([berth]), []
+        host, guests = seats[berth.target.link]
+        host.keep_open = True
+        talk = self._talk(berth)
+        guests.insert(0, self._reference_guest(host, berth, talk))
+        return host, berth, talk
+
+    async def _read_reference_again(self, host: Host, berth: Berth, before: Conversation) -> None:
+        """Read the reference once more when all is done, if it answered before."""
+        host.keep_open = False
+        again = [self._reference_guest(host, berth, self._talk(berth))] if before.answered else []
+        await host.serve(again)
+
+    def _reference_guest(self, host: Host, berth: Berth, talk: Conversation) -> Guest:
+        shelf = Shelf(talk.tag, host.log)
+        quirks = berth.plan.profile.quirks
+        return Guest(talk.tag, talk.reference_script(), shelf, quirks, judged=False)
+
+    # links and devices -------------------------------------------------------------------------------
+
+    def _seats_of(self, group: Sequence[Berth]) -> Seats:
         """A link with all its devices, ready to be served."""
+        host = self._host_for(group)
+        return host, [self._guest(host, berth) for berth in group]
+
+    def _host_for(self, group: Sequence[Berth]) -> Host:
         target = group[0].target
         host = Host(
             self._link_factory(target, self._clock, self._journal.stray),
@@ -136,15 +167,22 @@ class Run:
             self._finished,
         )
         self._hosts.append(host)
-        return host, [self._guest(host, berth) for berth in group]
+        return host
 
     def _guest(self, host: Host, berth: Berth) -> Guest:
         tag = berth.device.tag
-        talk = Conversation(
-            tag=tag, unit=berth.target.unit, plan=berth.plan, course=berth.course, pacing=self._pacing
-        )
         self._journal.phase(tag, Phase.WAITING)
-        return Guest(tag, talk.script(), self._journal.shelf(tag, host.log), berth.plan.profile.quirks)
+        shelf = self._journal.shelf(tag, host.log)
+        return Guest(tag, self._talk(berth).script(), shelf, berth.plan.profile.quirks)
+
+    def _talk(self, berth: Berth) -> Conversation:
+        return Conversation(
+            tag=berth.device.tag,
+            unit=berth.target.unit,
+            plan=berth.plan,
+            course=berth.course,
+            pacing=self._pacing,
+        )
 
     def _budget_of(self, target: Target) -> RequestBudget | None:
         """The budget of the network in which the host lies, shared by all its hosts."""
@@ -164,7 +202,7 @@ class Run:
             self._journal.phase(guest.tag, Phase.DONE)
 
     def _judge_device(self, tag: str, *, interrupted: bool) -> None:
-        shelf = self._journal.shelves.pop(tag)
+        shelf = self._journal.shelves.pop(tag, None) or Shelf(tag, LinkLog())
         judgement = self._judge.judge_device(
             self._plan.lineup,
             self._plan.scope,
@@ -176,8 +214,9 @@ class Run:
 
     def _conclude(self) -> tuple[tuple[Finding, ...], tuple[Cause, ...]]:
         """Judge what is left (of an interrupted run) and the whole; write the verdicts."""
-        for tag in tuple(self._journal.shelves):
-            self._judge_device(tag, interrupted=True)
+        for tag in self._plan.scope.tags:
+            if tag not in self._judgements:
+                self._judge_device(tag, interrupted=True)
         conclusion = self._judge.conclude(
             self._plan.lineup, self._plan.scope, self._judgements, self._journal.run_evidence()
         )
