@@ -116,14 +116,21 @@ def _next(file: Path, content: RecordContent, chosen: Sequence[Finding], tag: st
     lines = []
     if bad is not None:
         lines.append(command("record", "show", file, "--finding", bad.id))
-    if tag is None and content.header.scope.tags:
-        subject = bad.subject if bad is not None and bad.subject in content.header.scope.tags else ""
-        lines.append(command("record", "show", file, "--tag", subject or content.header.scope.tags[0]))
+    if tag is None and (subject := _worth_a_look(content, bad)):
+        lines.append(command("record", "show", file, "--tag", subject))
     lines.append(command("record", "verify", file))
     return [
         Row([Piece("Next  " if n == 0 else " " * 6, "dim"), Piece(clean(line))])
         for n, line in enumerate(lines)
     ]
+
+
+def _worth_a_look(content: RecordContent, bad: Finding | None) -> str:
+    """The tag to look at first: that of the worst finding, or the first one; empty if its name is wild."""
+    tags = [tag for tag in content.header.scope.tags if _TAME.fullmatch(tag)]
+    if bad is not None and bad.subject in tags:
+        return bad.subject
+    return tags[0] if tags else ""
 
 
 def _not_there(file: Path, option: str, found: str, choices: Sequence[str], what: str) -> Problem:

@@ -70,7 +70,8 @@ class Header:
 def rfc3339(wall_ns: int) -> str:
     """The moment as RFC 3339 text in UTC with nine digits, as ``2026-03-14T09:26:53.000000001Z``.
 
-    Source: RFC 3339, 5.6. Years before 1 and after 9999 cannot be written so; they give ``not a date``.
+    Years before 1 and after 9999 cannot be written so; they give ``not a date``.
+    Source: RFC 3339, 5.6 (clause from memory).
     """
     seconds, rest = divmod(wall_ns, 1_000_000_000)
     try:

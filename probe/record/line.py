@@ -9,7 +9,7 @@ fast encoder that sorts keys gives the same bytes as an RFC 8785 library (tests/
 tests/property/test_canonical_lines.py prove it for every kind of line). Why and what it costs:
 docs/decisions/0005-record-encoding.md.
 
-Source: RFC 8785, 3.2.
+Source: RFC 8785, 3.2 (clause from memory).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from probe.model.evidence import Exchange
 #: What a line may hold. A float is a bug of ours and raises TypeError.
 Plain = str | int | bool | None | Sequence["Plain"] | Mapping[str, "Plain"]
 
-#: Largest integer that every JSON reader keeps (RFC 8785, 3.2.2.3 and appendix D); beyond it: text.
+#: Largest integer that every JSON reader keeps (RFC 8785; an RFC 8785 library refuses more); beyond it: text.
 LARGEST = 2**53 - 1
 #: ``prev`` of the first line.
 NO_LINE = "0" * 64

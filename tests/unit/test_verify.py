@@ -154,7 +154,7 @@ def test_a_chained_line_that_is_not_its_kind_is_named(tmp_path: Path, body: dict
     ],
 )
 def test_only_the_canonical_form_is_a_line(tmp_path: Path, second: bytes) -> None:
-    """Source: RFC 8785, 3.2 (form); format page docs/record.md (no floats, no large integers)."""
+    """Source: RFC 8785 (form); format page docs/record.md (no floats, no large integers)."""
     raw = second % digest(LINES[0]).encode()
     found = _verify(tmp_path, LINES[0] + b"\n" + raw + b"\n")
     assert (found.damage, found.first_bad_line) == (Damage.CHANGED, 2)

@@ -79,7 +79,7 @@ def test_the_head_says_what_was_audited_with_what(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("wall_ns", "text"),
     [
-        # RFC 3339, 5.8: the same instant as 1985-04-12T23:20:50.52Z, with nine digits
+        # RFC 3339, 5.8 (clause from memory): the same instant as 1985-04-12T23:20:50.52Z, with nine digits
         (482_196_050_520_000_000, "1985-04-12T23:20:50.520000000Z"),
         (0, "1970-01-01T00:00:00.000000000Z"),
         (-1, "1969-12-31T23:59:59.999999999Z"),
