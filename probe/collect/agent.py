@@ -17,7 +17,7 @@ from probe.collect.events import AuditResult, Ledger, Observer, RunPlan
 from probe.collect.judging import Judge, built_in_judge
 from probe.collect.pacing import Pacing
 from probe.collect.roster import berths_by_link, requests_of, seconds_of
-from probe.collect.run import LinkFactory, Run, Tools
+from probe.collect.run import LinkFactory, Prepared, Run, Tools
 from probe.model.clock import RunClock
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
@@ -30,7 +30,8 @@ def prepare(lineup: Lineup, scope: Scope, *, judge: Judge | None = None) -> RunP
     """
     judge = judge or built_in_judge()
     berths = berths_by_link(lineup, scope)
-    return RunPlan(
+    return Prepared(
+        berths=berths,
         lineup=lineup,
         scope=scope,
         requests=requests_of(berths, scope),

@@ -7,13 +7,12 @@ and waiting to ``host``.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from probe.collect.conversation import Course
 from probe.collect.device_plan import DevicePlan, PlanBook
-from probe.model.device_map import Device, DeviceMap, Network, Target
+from probe.model.device_map import Device, Network, Target
 from probe.model.evidence import Framing
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
@@ -24,8 +23,7 @@ _FROM_UNIT = 246
 _LONGEST_ABSENT_S = 5.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Berth:
+class Berth(NamedTuple):
     """One device of the run: where it answers, what is asked, and how."""
 
     device: Device
@@ -39,19 +37,25 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
 
     Raises InputError if points of a device cannot be read as map and profile say.
     """
-    book = PlanBook(file=lineup.map_texts[0].name if lineup.map_texts else "map", quick=scope.quick)
-    targets = {tag: lineup.map.target(tag) for tag in scope.tags}
-    groups: dict[str, list[str]] = {}
+    book = PlanBook(file=_map_name(lineup), quick=scope.quick)
+    targets = {device.tag: lineup.map.target(device.tag) for device in lineup.map.devices}
+    links = {tag: target.link for tag, target in targets.items()}
+    used: dict[str, set[int]] = {}  # all units that the map holds, also outside the scope
     for tag, target in targets.items():
-        groups.setdefault(target.link, []).append(tag)
-    used = _units_by_link(lineup.map)
+        used.setdefault(links[tag], set()).add(target.unit)
+    groups: dict[str, list[str]] = {}
+    for tag in scope.tags:
+        groups.setdefault(links[tag], []).append(tag)
+    courses = _Courses(scope, {})
     berths: dict[str, list[Berth]] = {}
     for link, tags in groups.items():
         tags.sort(key=lambda tag: bool(targets[tag].gateway))
-        berths[link] = [
-            _berth(lineup, scope, book, targets[tag], _Place(tag, used[link], tuple(tags))) for tag in tags
-        ]
+        berths[link] = _berths(lineup, book, courses, [targets[tag] for tag in tags], tags, used[link])
     return berths
+
+
+def _map_name(lineup: Lineup) -> str:
+    return lineup.map_texts[0].name if lineup.map_texts else "map"
 
 
 def reference_berth(lineup: Lineup, scope: Scope) -> Berth | None:
@@ -63,46 +67,56 @@ def reference_berth(lineup: Lineup, scope: Scope) -> Berth | None:
     if scope.quick or kind != "tag":
         return None
     device, target = lineup.map.by_tag[tag], lineup.map.target(tag)
-    book = PlanBook(file=lineup.map_texts[0].name if lineup.map_texts else "map")
+    book = PlanBook(file=_map_name(lineup))
     plan = book.plan_for(device, lineup.profile_of(device), target)
     if not plan.clock:
         return None
-    return Berth(device=device, target=target, plan=plan, course=Course())
+    return Berth(device, target, plan, Course())
 
 
-def _units_by_link(device_map: DeviceMap) -> dict[str, set[int]]:
-    """All units that the map holds, by link; also of devices outside the scope."""
-    used: dict[str, set[int]] = {}
-    for device in device_map.devices:
-        target = device_map.target(device.tag)
-        used.setdefault(target.link, set()).add(target.unit)
-    return used
+class _Courses(NamedTuple):
+    """Courses of the run: thousands of devices share a few."""
+
+    scope: Scope
+    made: dict[tuple[bool, tuple[int, ...], float], Course]
+
+    def get(self, absent: tuple[int, ...], timeout_s: float, *, shared: bool) -> Course:
+        """The course for a device that asks such absent units and shares its link or not."""
+        key = (shared, absent, timeout_s)
+        course = self.made.get(key)
+        if course is None:
+            course = self.made[key] = Course(
+                quick=self.scope.quick,
+                dwell_s=self.scope.dwell_s,
+                poll_pause_s=self.scope.poll_pause_s,
+                shared=shared,
+                absent_units=absent,
+                absent_timeout_s=timeout_s,
+            )
+        return course
 
 
-class _Place(NamedTuple):
-    """A device among those of its link. used: all units that the map holds there; tags: those of the run."""
-
-    tag: str
-    used: set[int]
-    tags: tuple[str, ...]
-
-
-def _berth(lineup: Lineup, scope: Scope, book: PlanBook, target: Target, place: _Place) -> Berth:
-    """The plan and the course of one device."""
-    device = lineup.map.by_tag[place.tag]
-    profile = lineup.profile_of(device)
-    timeout_s = profile.limits.timeout_s
-    units = len(place.used)
-    patient_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
-    course = Course(
-        quick=scope.quick,
-        dwell_s=scope.dwell_s,
-        poll_pause_s=scope.poll_pause_s,
-        shared=len(place.tags) > 1,
-        absent_units=absent_units(place.used, target) if place.tag == place.tags[0] else (),
-        absent_timeout_s=patient_s if is_bus(target, units) else timeout_s,
-    )
-    return Berth(device=device, target=target, plan=book.plan_for(device, profile, target), course=course)
+def _berths(
+    lineup: Lineup,
+    book: PlanBook,
+    courses: _Courses,
+    targets: Sequence[Target],
+    tags: Sequence[str],
+    used: set[int],
+) -> list[Berth]:
+    """The devices of one link; the first of them asks the units that nobody should answer for."""
+    berths = []
+    absent = absent_units(used, targets[0])
+    for tag, target in zip(tags, targets, strict=True):
+        device = lineup.map.by_tag[tag]
+        profile = lineup.profile_of(device)
+        timeout_s = profile.limits.timeout_s
+        if is_bus(target, len(used)):  # longer than a gateway's own time-out, so that it can be measured
+            timeout_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
+        course = courses.get(absent, timeout_s, shared=len(tags) > 1)
+        berths.append(Berth(device, target, book.plan_for(device, profile, target), course))
+        absent = ()
+    return berths
 
 
 def is_bus(target: Target, units: int) -> bool:
@@ -115,12 +129,13 @@ def absent_units(taken: set[int], target: Target) -> tuple[int, ...]:
 
     taken: the units that the map holds on this link.
     """
-    far = [unit for unit in range(_FROM_UNIT, 0, -1) if unit not in taken][:1]
+    far = next((unit for unit in range(_FROM_UNIT, 0, -1) if unit not in taken), 0)
     if not is_bus(target, len(taken)):
-        return tuple(far)
+        return (far,) if far else ()
     following = max((unit for unit in taken if unit <= 247), default=0) + 1
-    near = [unit for unit in (following, *range(1, 248)) if unit <= 247 and unit not in taken][:1]
-    return tuple(near) if target.serial is not None else tuple(dict.fromkeys(near + far))
+    near = next((unit for unit in (following, *range(1, 248)) if unit <= 247 and unit not in taken), 0)
+    wanted = (near,) if target.serial is not None else (near, far)
+    return tuple(dict.fromkeys(unit for unit in wanted if unit))
 
 
 def network_of(host: str, networks: Iterable[Network]) -> Network | None:

@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from probe.collect.conversation import Conversation
@@ -42,6 +43,13 @@ class Tools(NamedTuple):
     pacing: Pacing
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared(RunPlan):
+    """A run plan with what was worked out for it, so that it is not worked out twice."""
+
+    berths: Mapping[str, list[Berth]]
+
+
 class Run:
     """State of one run; made for each, used once."""
 
@@ -53,7 +61,7 @@ class Run:
         self._judge = tools.judge
         self._pacing = tools.pacing
         self._journal = Journal(tools.ledger, tools.observers, tools.clock)
-        self._berths = berths_by_link(plan.lineup, plan.scope)
+        self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
         self._budgets: dict[str, RequestBudget] = {}
         self._judgements: dict[str, Judgement] = {}
         self._hosts: list[Host] = []
