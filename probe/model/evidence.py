@@ -176,10 +176,9 @@ class Note(NamedTuple):
     text: str
 
 
-#: Topics of notes that say when a device (``text``: its tag) was judged: on the evidence with lower sequence
-#: numbers, so that it can be judged again on just that. UNFINISHED: the run ended before it was done.
+#: Topic of a note that says when a device (``text``: its tag) was judged: on the evidence with lower sequence
+#: numbers, so that it can be judged again on just that. A device without one was not done when the run ended.
 JUDGED = "judged"
-JUDGED_UNFINISHED = "judged unfinished"
 
 
 class Anchor(NamedTuple):

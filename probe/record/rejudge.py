@@ -1,9 +1,8 @@
 """Rejudge: the verdicts that follow from a record, without the wire.
 
 A device is judged in the run at the moment when it is done, on what was known then. Notes in the record
-mark those moments (``evidence.JUDGED``), so that judging again sees exactly the same evidence. A record
-without such a note for a device (its run was killed) gives the device all evidence there is, as
-interrupted.
+mark those moments (``marks``), so that judging again sees exactly the same evidence. A device without such
+a note was not done when the run ended, or was killed: it is judged on all evidence, as interrupted.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from probe.judge import Conclusion, conclude, judge_device
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.evidence import (
     JUDGED,
-    JUDGED_UNFINISHED,
     Anchor,
     Connect,
     Disconnect,
@@ -43,8 +41,7 @@ class Evidence:
         self._lineup = lineup
         self.tags = content.header.scope.tags
         notes = content.evidence.get(Note, ())
-        self.judged_at = {note.text: number for number, note in notes if note.topic in _MARKS}
-        self._unfinished = {note.text for _, note in notes if note.topic == JUDGED_UNFINISHED}
+        self.judged_at = {note.text: number for number, note in notes if note.topic == JUDGED}
         self._exchanges = _by(content.evidence.get(Exchange, ()), "tag")
         self._strays = _by(content.evidence.get(Stray, ()), "tag")
         self._echoes = _by(content.evidence.get(Echo, ()), "tag")
@@ -66,7 +63,7 @@ class Evidence:
             strays=_before(self._strays.get(tag, ()), end),
             echoes=_before(self._echoes.get(tag, ()), end),
             neighbours=_before(self._neighbours.get(tag, ()), end),
-            interrupted=tag in self._unfinished or tag not in self.judged_at,
+            interrupted=tag not in self.judged_at,
         )
 
     def of_run(self, end: int = NEVER) -> RunEvidence:
@@ -88,7 +85,7 @@ class Evidence:
         strays: Items[Stray] = content.evidence.get(Stray, ())
         return RunEvidence(
             anchors=content.evidence.get(Anchor, ()),
-            notes=tuple(item for item in notes if item[1].topic not in _MARKS),
+            notes=tuple(item for item in notes if item[1].topic != JUDGED),
             references=content.evidence.get(ReferenceSample, ()),
             reference_exchanges=tuple(item for item in exchanges if item[1].purpose is Purpose.REFERENCE),
             strays=tuple(item for item in strays if self._is_nobodys(*item)),
@@ -114,9 +111,6 @@ def judge_again(content: RecordContent, lineup: Lineup) -> Conclusion:
         for tag in order
     }
     return conclude(lineup, scope, judgements, evidence.of_run())
-
-
-_MARKS = frozenset((JUDGED, JUDGED_UNFINISHED))
 
 
 def _before(items: Items[T], end: int) -> Items[T]:

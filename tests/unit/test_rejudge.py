@@ -13,7 +13,6 @@ from probe.judge import Conclusion, conclude, expected, judge_device
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.evidence import (
     JUDGED,
-    JUDGED_UNFINISHED,
     Anchor,
     Connect,
     ConnectOutcome,
@@ -126,7 +125,6 @@ def _record(tmp_path: Path, lineup: Lineup) -> tuple[RecordContent, Conclusion]:
     late = [(n, e) for n, e in items if isinstance(e, Stray) and e.outcome is Outcome.UNASKED]
     second = _collected(items, "MTR-2", "127.0.0.1:15021", interrupted=True)
     judgements["MTR-2"] = judge_device(lineup, scope, second, _run(items, late))
-    writer.keep(Note(70 * MS, JUDGED_UNFINISHED, "MTR-2"))
     conclusion = conclude(lineup, scope, judgements, _run(items, late))
     writer.conclude(conclusion.findings, conclusion.causes)
     writer.seal(complete=False, reason="stopped")
@@ -144,7 +142,7 @@ def test_verdicts_come_out_the_same_again(tmp_path: Path, lineup: Lineup) -> Non
 def test_the_cut_matters(tmp_path: Path, lineup: Lineup) -> None:
     """With the mark ignored, the verdicts would be others: so the test above can fail."""
     content, concluded = _record(tmp_path, lineup)
-    notes = tuple(item for item in content.evidence[Note] if item[1].topic not in (JUDGED, JUDGED_UNFINISHED))
+    notes = tuple(item for item in content.evidence[Note] if item[1].topic != JUDGED)
     unmarked = RecordContent(
         header=content.header,
         count=content.count,
