@@ -58,7 +58,7 @@ def _box(signs: str) -> dict[str, str]:
 FULL = Signs(
     verdicts=_verdict_lamps("✓", "✗", "!", "?"),
     waiting=Lamp("·", "waiting", "bright_black", "bright_black"),
-    working=Lamp("»", "now", "bold", "reverse"),
+    working=Lamp("»", "now", "", "white on bright_black"),
     bar_full="█",
     bar_empty="░",
     ellipsis="…",
@@ -69,7 +69,7 @@ FULL = Signs(
 ASCII = Signs(
     verdicts=_verdict_lamps("+", "X", "!", "?"),
     waiting=Lamp(".", "waiting", "bright_black", "bright_black"),
-    working=Lamp(">", "now", "bold", "reverse"),
+    working=Lamp(">", "now", "", "white on bright_black"),
     bar_full="#",
     bar_empty=".",
     ellipsis="~",

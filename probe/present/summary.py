@@ -173,10 +173,11 @@ def _alike(lots: Sequence[Sequence[Finding]], width: int, signs: Signs) -> list[
         lamp = signs.verdicts[first.verdict]
         subjects = tuple(dict.fromkeys(finding.subject for finding in lot))
         same = len({(finding.title, comparison(finding)) for finding in lot}) == 1
-        said = comparison(first) if same else f"on {first.subject}: {comparison(first)}"
+        said = comparison(first)
+        seen = said if same or not said else f"{first.subject}: {said}"
         rows += paragraph(first.title, width, lead=[Piece(f"{lamp.sign} {lamp.word:<8}", lamp.ink)], indent=4)
-        rows += paragraph(said, width, indent=14) if comparison(first) else []
-        rows += facts([("on", some(subjects)), ("do", clean_advice(first.advice))], width, indent=14)
+        pairs = [("seen", seen), ("on", some(subjects)), ("do", clean_advice(first.advice))]
+        rows += facts(pairs, width, indent=14)
     return [Row(), Row([Piece("Alike on several devices", "bold")]), *rows] if rows else []
 
 
