@@ -19,8 +19,8 @@ SIZE = 48
 VERSION = 4
 CLIENT, SERVER = 3, 4
 UNIX_EPOCH_S = 2_208_988_800  # 1970-01-01 in seconds since 1900 (RFC 5905, figure 4)
-DRIFT_PPM = 15  # PHI, frequency tolerance (RFC 5905, 7.2)
-LARGEST_DISTANCE_NS = 1_000_000_000  # MAXDIST (RFC 5905, 7.2)
+DRIFT_PPM = 15  # PHI, frequency tolerance (RFC 5905, figure 6)
+LARGEST_DISTANCE_NS = 1_000_000_000  # MAXDIST (RFC 5905, figure 6)
 OLDEST_NS = 86_400 * 1_000_000_000  # since the server last heard its own source; common practice, no source
 
 #: Reference ids of servers that show their own free-running clock (common practice, no source).
@@ -92,14 +92,14 @@ def difference_ns(later: int, earlier: int) -> int:
 
 
 def root_distance_ns(answer: Answer) -> int:
-    """How far the server may be from true time by its own account (RFC 5905, 11.2: root distance)."""
+    """How far the server may be from true time by its own account (RFC 5905: root synchronization distance)."""
     return answer.root_delay_ns // 2 + answer.root_dispersion_ns
 
 
 def why_unusable(answer: Answer, nonce: int) -> str:
     """Why the answer must not be trusted, "" if it may be.
 
-    Source: RFC 5905, 7.3, 7.4 (kiss codes), 8, figures 9, 11, 13.
+    Source: RFC 5905, 7.3, 8, figures 9 (leap indicator), 11 (stratum), 13 (kiss codes).
     """
     if answer.mode != SERVER or not 1 <= answer.version <= VERSION:
         return f"not a server's answer (mode {answer.mode}, version {answer.version})"
@@ -148,7 +148,7 @@ def offset(answer: Answer, sent_ns: int, received_ns: int) -> Offset:
     sent_ns, received_ns: local wall time (Unix) at sending (T1) and receiving (T4), on one unstepped scale.
     The true offset lies within half the round trip of the middle, whatever the path; to that come the
     server's root distance, its precision, and what both clocks may drift in between.
-    Source: RFC 5905, 8 (offset, delay, dispersion), 11.2 (root distance).
+    Source: RFC 5905, 8 (offset, delay, dispersion; root synchronization distance).
     """
     outward = difference_ns(answer.receive, ntp_time(sent_ns))
     back = difference_ns(answer.transmit, ntp_time(received_ns))

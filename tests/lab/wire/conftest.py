@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import importlib.util
 import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
@@ -75,6 +76,18 @@ class HostileServer:
                         )
                     return
         self.ends.append("FIN")
+
+
+def pytest_asyncio_loop_factories(
+    config: pytest.Config, item: pytest.Item
+) -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """Every test of this directory runs on both event loops of an audit; uvloop is not there on Windows."""
+    factories: dict[str, Callable[[], asyncio.AbstractEventLoop]] = {"asyncio": asyncio.new_event_loop}
+    if importlib.util.find_spec("uvloop"):
+        import uvloop
+
+        factories["uvloop"] = uvloop.new_event_loop
+    return factories
 
 
 @pytest.fixture
