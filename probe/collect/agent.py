@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from probe.collect.events import AuditResult, Ledger, Observer, RunPlan
 from probe.collect.judging import Judge, built_in_judge
 from probe.collect.pacing import Pacing
-from probe.collect.roster import berths_by_link, requests_of, seconds_of
+from probe.collect.roster import berths_by_link, estimate
 from probe.collect.run import LinkFactory, Prepared, Run, Tools
 from probe.model.clock import RunClock
 from probe.model.lineup import Lineup
@@ -30,12 +30,13 @@ def prepare(lineup: Lineup, scope: Scope, *, judge: Judge | None = None) -> RunP
     """
     judge = judge or built_in_judge()
     berths = berths_by_link(lineup, scope)
+    expected = estimate(berths, scope)
     return Prepared(
         berths=berths,
         lineup=lineup,
         scope=scope,
-        requests=requests_of(berths, scope),
-        seconds=seconds_of(berths, scope),
+        requests=expected.requests,
+        seconds=expected.seconds,
         expectations=tuple(judge.expected(lineup, scope)),
     )
 

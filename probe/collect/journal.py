@@ -82,7 +82,7 @@ class Journal:
         self._keep = ledger.keep
         self.clock = clock
         self._observers = list(observers)
-        self._exchange_observers = [observer.exchange for observer in observers]
+        self._listen()
         self._anchors: list[tuple[int, Anchor]] = []
         self._notes: list[tuple[int, Note]] = []
         self._references: list[tuple[int, ReferenceSample]] = []
@@ -199,9 +199,18 @@ class Journal:
 
     # observers ---------------------------------------------------------------------------------------
 
+    def _listen(self) -> None:
+        """Look up once what is called often."""
+        self._exchange_observers = [observer.exchange for observer in self._observers]
+        self._phase_observers = [observer.phase for observer in self._observers]
+
     def phase(self, tag: str, phase: Phase) -> None:
         """Tell where a device stands."""
-        self._tell("phase", tag, phase)
+        try:
+            for tell in self._phase_observers:
+                tell(tag, phase)
+        except Exception:  # noqa: BLE001 - an observer's fault never stops a run
+            self._tell("phase", tag, phase)
 
     def tell_note(self, text: str) -> None:
         """Tell a note without keeping it."""
@@ -221,7 +230,7 @@ class Journal:
     def _drop(self, observer: Observer, error: Exception) -> None:
         """Let a faulty observer go, once and in plain words."""
         self._observers.remove(observer)
-        self._exchange_observers = [one.exchange for one in self._observers]
+        self._listen()
         name = type(observer).__name__
         self.note(
             "observer", f"{name} failed ({type(error).__name__}: {error}) and was dropped; the run goes on"

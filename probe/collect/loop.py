@@ -54,7 +54,7 @@ def seldom_collecting() -> Iterator[None]:
     over 4,000 devices here; the peak of memory is the same, because evidence is freed by counting).
     """
     before = gc.get_threshold()
-    gc.set_threshold(100_000, 50, 100)
+    gc.set_threshold(400_000, 50, 100)
     try:
         yield
     finally:

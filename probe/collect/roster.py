@@ -7,7 +7,7 @@ and waiting to ``host``.
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from probe.collect.conversation import Course
@@ -138,8 +138,10 @@ def absent_units(taken: set[int], target: Target) -> tuple[int, ...]:
     return tuple(dict.fromkeys(unit for unit in wanted if unit))
 
 
-def network_of(host: str, networks: Iterable[Network]) -> Network | None:
+def network_of(host: str, networks: Sequence[Network]) -> Network | None:
     """The network of the map whose subnet holds the host, if its address is given as a number."""
+    if not networks:
+        return None
     try:
         address = ipaddress.ip_address(host)
     except ValueError:
@@ -147,44 +149,58 @@ def network_of(host: str, networks: Iterable[Network]) -> Network | None:
     return next((network for network in networks if address in network.subnet), None)
 
 
-def requests_of(berths: Mapping[str, list[Berth]], scope: Scope) -> int:
-    """Requests that the run makes if all devices are healthy."""
-    return sum(_requests(berth, scope) for group in berths.values() for berth in group)
+class Estimate(NamedTuple):
+    """What a healthy run should take."""
+
+    requests: int
+    seconds: float
 
 
-def _requests(berth: Berth, scope: Scope) -> int:
+def estimate(berths: Mapping[str, list[Berth]], scope: Scope) -> Estimate:
+    """Requests of all devices, and the time of the slowest link with what it waits for."""
+    known: dict[tuple[int, int], Estimate] = {}  # thousands of devices share a few plans and courses
+    requests, seconds = 0, 0.0
+    for group in berths.values():
+        asking = 0.0
+        for berth in group:
+            key = (id(berth.plan), id(berth.course))
+            one = known.get(key)
+            if one is None:
+                one = known[key] = _of_device(berth, scope)
+            requests += one.requests
+            asking += one.seconds
+        seconds = max(seconds, asking + _waiting_s(group, scope))
+    return Estimate(requests, seconds)
+
+
+def _of_device(berth: Berth, scope: Scope) -> Estimate:
+    """Requests that one healthy device gets, and how long they take."""
     plan = berth.plan
-    identity = 1 if plan.objects else len(plan.identity)
-    rounds = 1 if scope.quick or scope.dwell_s <= 0 else 1 + int(scope.dwell_s // _round_s(berth, scope))
+    once = (1 if plan.objects else len(plan.identity)) + len(plan.proof) + 2 * len(plan.clock)
+    rounds = 1
+    if scope.dwell_s > 0 and not scope.quick:
+        pause_s = max(scope.poll_pause_s + _seconds(plan, len(plan.poll)), 0.01)
+        rounds += int(scope.dwell_s // pause_s)
+    elif not scope.quick:
+        once += len(plan.freshness)
     absent = 0 if scope.quick else len(berth.course.absent_units)
-    later = len(plan.freshness) if rounds == 1 else 0
-    return identity + len(plan.proof) + rounds * len(plan.poll) + absent + later + 2 * len(plan.clock)
+    requests = once + rounds * len(plan.poll) + absent
+    return Estimate(requests, _seconds(plan, requests))
 
 
-def _round_s(berth: Berth, scope: Scope) -> float:
-    """Estimated duration of one poll of a dwell with its pause."""
-    return max(scope.poll_pause_s + _seconds(berth, len(berth.plan.poll)), 0.01)
-
-
-def _seconds(berth: Berth, requests: int) -> float:
-    """Estimated time of so many of the device's requests."""
-    steps = [*berth.plan.poll, *berth.plan.proof, *berth.plan.identity]
+def _seconds(plan: DevicePlan, requests: int) -> float:
+    """Estimated time of so many requests of the plan's mean size."""
+    steps = [*plan.poll, *plan.proof, *plan.identity]
     if not steps:
         return 0.0
-    price = berth.plan.price
-    mean_ns = sum(price.of(step.read.area, step.read.quantity) for step in steps) / len(steps)
-    return requests * mean_ns / 1e9
+    total_ns = sum(plan.price.of(step.read.area, step.read.quantity) for step in steps)
+    return requests * total_ns / len(steps) / 1e9
 
 
-def seconds_of(berths: Mapping[str, list[Berth]], scope: Scope) -> float:
-    """Estimated duration of the run if all devices are healthy: the slowest link's, and what it waits for."""
-    return max((_link_seconds(group, scope) for group in berths.values()), default=0.0)
-
-
-def _link_seconds(group: list[Berth], scope: Scope) -> float:
-    asking = sum(_seconds(berth, _requests(berth, scope)) for berth in group)
-    absent = max(len(b.course.absent_units) * b.course.absent_timeout_s for b in group)
-    waits = [b.plan.profile.freshness.after_s for b in group if b.plan.freshness and b.plan.profile.freshness]
+def _waiting_s(group: Sequence[Berth], scope: Scope) -> float:
+    """What a link waits for beside its requests: units that keep silent, freshness, dwell."""
     if scope.quick:
-        return asking
-    return asking + max(absent, scope.dwell_s, max(waits, default=0.0))
+        return 0.0
+    absent_s = len(group[0].course.absent_units) * group[0].course.absent_timeout_s
+    rules = (berth.plan.profile.freshness for berth in group if berth.plan.freshness)
+    return max(absent_s, scope.dwell_s, max((rule.after_s for rule in rules if rule), default=0.0))

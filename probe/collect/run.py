@@ -22,6 +22,7 @@ from probe.model.clock import RunClock
 from probe.model.device_map import Target
 from probe.model.errors import RecordError
 from probe.model.finding import Cause, Finding
+from probe.model.profile import Limits
 from probe.wire.link import Link, StrayHandler
 
 INTERRUPTED = "interrupted"
@@ -63,6 +64,7 @@ class Run:
         self._journal = Journal(tools.ledger, tools.observers, tools.clock)
         self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
         self._budgets: dict[str, RequestBudget] = {}
+        self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
         self._hosts: list[Host] = []
         self._why = ""
@@ -170,12 +172,20 @@ class Run:
         target = group[0].target
         host = Host(
             self._link_factory(target, self._clock, self._journal.stray),
-            Manner([berth.plan.limits for berth in group], self._pacing, self._budget_of(target)),
+            self._manner_of([berth.plan.limits for berth in group], self._budget_of(target)),
             self._journal,
             self._finished,
         )
         self._hosts.append(host)
         return host
+
+    def _manner_of(self, limits: Sequence[Limits], budget: RequestBudget | None) -> Manner:
+        """How to treat a link; links of the same types in the same network share one."""
+        key = (frozenset(map(id, limits)), id(budget))
+        manner = self._manners.get(key)
+        if manner is None:
+            manner = self._manners[key] = Manner(limits, self._pacing, budget)
+        return manner
 
     def _guest(self, host: Host, berth: Berth) -> Guest:
         tag = berth.device.tag
