@@ -54,16 +54,22 @@ def response_pdu(exchange: Exchange) -> bytes:
 
 
 def block_of(sequence: int, exchange: Exchange, shift: int = 0) -> Block | None:
-    """The block that an exchange brought; None unless it is data of a read of one of the four tables."""
+    """The block that an exchange brought; None unless it is data of a read of one of the four tables.
+
+    The wire has made sure that the data is as long as was asked; a record from elsewhere need not keep to
+    it, so what does not fit is no block.
+    """
     if exchange.outcome is not Outcome.DATA:
         return None
-    if exchange.framing is Framing.MBAP:
-        function, start, count = _ASKED.unpack_from(exchange.request, 7)
-        data = exchange.response[9:]
-    else:
-        function, start, count = _ASKED.unpack_from(exchange.request, 1)
-        data = exchange.response[3:-2]
-    return Block(sequence, exchange, function, start - shift, count, data) if function <= 4 else None
+    at, end = (7, None) if exchange.framing is Framing.MBAP else (1, -2)
+    request = exchange.request
+    if len(request) != (12 if end is None else 8):
+        return None
+    function, start, count = _ASKED.unpack_from(request, at)
+    data = exchange.response[at + 2 : end]
+    if function > 4 or len(data) != (2 * count if function > 2 else (count + 7) // 8):
+        return None
+    return Block(sequence, exchange, function, start - shift, count, data)
 
 
 def decode(profile: Profile, point: Point, block: Block) -> Reading | None:

@@ -67,7 +67,13 @@ def _doubted(finding: Finding, doubt: str) -> Finding:
     """A pass that a frozen device or a cache could show as well is for a person to review."""
     if finding.verdict is not Verdict.PASS:
         return finding
-    return replace(finding, verdict=Verdict.REVIEW, title=f"{finding.title}, but {doubt}", danger=2)
+    return replace(
+        finding,
+        verdict=Verdict.REVIEW,
+        title=f"{finding.title}, but {doubt}",
+        advice="First clear up whether the values of this device are alive; then this counts.",
+        danger=2,
+    )
 
 
 def _run_context(lineup: Lineup, run: RunEvidence) -> RunContext:

@@ -54,6 +54,6 @@ class Gates:
 
     def _learn_freshness(self, verdicts: set[Verdict]) -> None:
         if Verdict.REVIEW in verdicts or Verdict.FAIL in verdicts:
-            self.doubt = "nothing of this device moved: it may be frozen, or a gateway's cache"
+            self.doubt = "this may be frozen: nothing moved"
         elif Verdict.NOT_TESTED in verdicts:
-            self.doubt = "it was not proven that the values are alive"
+            self.doubt = "it was not proven to be alive"

@@ -18,10 +18,14 @@ FIELDS = ("maker", "model", "serial", "firmware")
 
 
 class Said(NamedTuple):
-    """One field as the device shows it, safe to print, and where it was read."""
+    """One field as the device shows it, safe to print, and where it was read.
+
+    by_register: read from a point, so that it is only as good as the register map.
+    """
 
     text: str
     sequence: int
+    by_register: bool = False
 
 
 def expected_identity(device: Device, profile: Profile) -> dict[str, str]:
@@ -61,5 +65,5 @@ def _from_objects(context: DeviceContext) -> dict[str, Said]:
 def _add_point(context: DeviceContext, field: str, name: str, known: dict[str, Said]) -> None:
     for reading in context.readings(name):
         if reading.quality in (Quality.GOOD, Quality.OUT_OF_TYPE):
-            known[field] = Said(value_text(context.point(name), reading.value), reading.sequence)
+            known[field] = Said(value_text(context.point(name), reading.value), reading.sequence, True)
             return

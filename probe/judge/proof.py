@@ -35,22 +35,38 @@ def where_it_fits(context: DeviceContext) -> Fit | None:
     proofs = [p for p in context.profile.proof if context.readings(p.point)]
     for shift in SHIFTS:
         for order, turn in _turns():
-            if (shift or order) and proofs and all(_fits_there(context, p, shift, turn) for p in proofs):
-                return Fit(shift, _order_named(context.point(proofs[0].point), order))
+            if not (shift or order):
+                continue
+            seen = [fit for proof in proofs for fit in _fits_there(context, proof, shift, turn)]
+            if seen and all(seen):
+                widest = max((context.point(proof.point) for proof in proofs), key=lambda point: point.count)
+                return Fit(shift, _order_named(widest, order))
     return None
 
 
-def _fits_there(context: DeviceContext, proof: Proof, shift: int, turn: tuple[bool, bool]) -> bool:
-    """True if the proof point fits at the shifted address in every block that holds it."""
+def proof_fails(context: DeviceContext) -> bool:
+    """True if a proof point was read and shows another value."""
+    known: bool | None = context.memory.get("proof_fails")
+    if known is None:
+        known = any(
+            not fits(reading.value, reading.quality, proof.equals)
+            for proof in context.profile.proof
+            for reading in context.readings(proof.point)
+        )
+        context.memory["proof_fails"] = known
+    return known
+
+
+def _fits_there(context: DeviceContext, proof: Proof, shift: int, turn: tuple[bool, bool]) -> list[bool]:
+    """Whether the proof point fits at the shifted address, for each block that holds that address."""
     point = context.point(proof.point)
-    seen = [
+    return [
         fits(*reread, proof.equals)
         for block in context.blocks
         if block.function == point.area.function
         and (raw := block.raw(point.start + shift, point.count)) is not None
         for reread in [scaled(context.profile, point, block, turned(raw, turn))]
     ]
-    return bool(seen) and all(seen)
 
 
 def _turns() -> Iterator[tuple[str, tuple[bool, bool]]]:

@@ -37,6 +37,7 @@ class Traits:
     moving: tuple[Point, ...]
     rising: tuple[Point, ...]
     leaping: tuple[Point, ...]
+    currents: tuple[Point, ...]
     voltages: tuple[Point, ...]
     frequencies: tuple[Point, ...]
     ratings: tuple[Point, ...]
@@ -69,6 +70,7 @@ def _traits(profile: Profile) -> Traits:
         moving=tuple(point for point in points if point.moves),
         rising=tuple(point for point in points if point.quantity in RISING),
         leaping=tuple(point for point in points if point.quantity in LEAPING),
+        currents=tuple(point for point in points if point.quantity == "current"),
         voltages=tuple(point for point in points if point.quantity in ("voltage_line", "voltage_phase")),
         frequencies=tuple(point for point in points if point.quantity == "frequency"),
         ratings=tuple(point for point in points if point.quantity == "rating"),

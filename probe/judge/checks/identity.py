@@ -8,6 +8,7 @@ from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext
 from probe.judge.identity import expected_identity, identity_of
 from probe.judge.limit import same_text
+from probe.judge.proof import proof_fails
 from probe.judge.version import matches
 from probe.judge.wording import AT_THE_GEAR, listed
 from probe.model.finding import Finding, Verdict
@@ -22,6 +23,9 @@ def _field(field: str) -> object:
         if not wanted or seen is None:
             return
         verdict = same_text(seen.text, wanted)
+        if seen.by_register and verdict is Verdict.FAIL and proof_fails(context):
+            yield check.untested(context.tag, "it stands in registers, and the proof point does not fit")
+            return
         right = verdict is Verdict.PASS
         yield check.find(
             context.tag,

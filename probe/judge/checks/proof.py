@@ -51,8 +51,17 @@ def _wrong(check: DeviceCheck, context: DeviceContext, proof: Proof, observed: s
         unit=point.unit,
         point=proof.point,
         evidence=(sequence,),
-        advice=hint_text(where_it_fits(context), context.device.register_shift),
+        advice=_SLIPS
+        if any(fits(r.value, r.quality, proof.equals) for r in context.readings(proof.point))
+        else hint_text(where_it_fits(context), context.device.register_shift),
     )
+
+
+_SLIPS = (
+    "It fits when it is read alone and not inside a longer block: the device leaves out addresses that it "
+    "does not "
+    "have, and all that follows slips. Write these addresses as holes into the profile, and repeat."
+)
 
 
 def hint_text(fit: Fit | None, shift_now: int) -> str:

@@ -56,6 +56,9 @@ def _reference(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         unit="s",
         uncertainty=f"{width:.3f}",
         evidence=reference.sequences,
+        advice=""
+        if verdict is Verdict.PASS
+        else "Name a reference that can be read more finely, or set a wider tolerance in the map.",
     )
 
 

@@ -15,6 +15,7 @@ from probe.judge.checks.reply import seen_points
 from probe.judge.context import DeviceContext
 from probe.judge.limit import exactly, within
 from probe.judge.proof import better_order
+from probe.judge.supply import is_dead
 from probe.judge.traits import traits_of
 from probe.judge.wording import count, number, value_text
 from probe.model.block import Decoded, in_range
@@ -22,6 +23,8 @@ from probe.model.finding import Finding, Verdict
 from probe.model.profile import Point
 from probe.model.reading import Quality, Value
 
+#: Below this no current is said to flow; common practice, no source.
+NO_CURRENT_A = 1.0
 #: Numbers beyond these are no measurement of anything in a switchgear: a wrong byte order makes them.
 #: Source: IEEE 754 encodings of 480.0 read in other orders; the bounds are common practice, no source.
 HUGE, TINY = 1e12, 1e-30
@@ -80,10 +83,11 @@ def is_absurd(point: Point, value: Value) -> bool:
 
 def _available(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     seen = len(seen_points(context))
+    excused = _excused(context)
     poor = {
         n: o
         for n, odds in oddities(context).items()
-        if (o := [x for x in odds if x.quality is not Quality.GOOD])
+        if (o := [x for x in odds if x.quality is not Quality.GOOD and x.point.quantity not in excused])
     }
     for odds in poor.values():
         yield _poor(check, context, odds)
@@ -91,6 +95,25 @@ def _available(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         yield check.find(
             context.tag, Verdict.PASS, f"All {count(seen, 'value')} available", observed=f"{seen}"
         )
+
+
+#: Quantities that do not exist without voltage, and without current.
+NEED_VOLTAGE = frozenset({"frequency", "unbalance", "distortion", "angle", "power_factor"})
+NEED_CURRENT = frozenset({"unbalance", "distortion", "angle", "power_factor"})
+
+
+def _excused(context: DeviceContext) -> frozenset[str]:
+    """Quantities that are rightly not available: the circuit is dead, or no current flows."""
+    if not oddities(context):
+        return frozenset()
+    if is_dead(context):
+        return NEED_VOLTAGE
+    currents = [
+        abs(float(reading.value))
+        for point in traits_of(context.profile).currents
+        if (reading := context.latest(point.name))
+    ]
+    return NEED_CURRENT if currents and max(currents) < NO_CURRENT_A else frozenset()
 
 
 def _poor(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> Finding:
@@ -132,7 +155,9 @@ def _range(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     for odds in outside.values():
         yield _outside(check, context, odds)
     if not outside and seen_points(context):
-        yield check.find(context.tag, Verdict.PASS, "All values in their plausible range")
+        yield check.find(
+            context.tag, Verdict.PASS, "All values in their plausible range", observed="none outside"
+        )
 
 
 def _outside(check: DeviceCheck, context: DeviceContext, odds: list[Oddity]) -> Finding:
@@ -186,7 +211,7 @@ def _state(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
             "the register list of this firmware.",
         )
     if not strange and seen_points(context):
-        yield check.find(context.tag, Verdict.PASS, "All states are listed ones")
+        yield check.find(context.tag, Verdict.PASS, "All states are listed ones", observed="none else")
 
 
 def _order(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -213,7 +238,7 @@ def _order(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
             "list.",
         )
     if not absurd and seen_points(context):
-        yield check.find(context.tag, Verdict.PASS, "No sign of a wrong byte order")
+        yield check.find(context.tag, Verdict.PASS, "No sign of a wrong byte order", observed="none")
 
 
 AVAILABLE = DeviceCheck(

@@ -8,6 +8,7 @@ from math import sqrt
 from probe.judge.check import VALUES, DeviceCheck, Subject
 from probe.judge.context import DeviceContext
 from probe.judge.limit import Interval, around, within
+from probe.judge.supply import is_dead
 from probe.judge.traits import traits_of
 from probe.judge.wording import AT_THE_GEAR, number, some
 from probe.model.device_map import DeviceMap
@@ -82,12 +83,6 @@ def nominal_voltage(point: Point, system: DeviceMap) -> float | None:
     return volts / factor if point.quantity == "voltage_phase" and wiring == "single" else None
 
 
-def _is_dead(context: DeviceContext) -> bool:
-    """True if the points that tell it show a dead circuit."""
-    readings = [r for name in context.profile.energized_points if (r := context.latest(name))]
-    return bool(readings) and all(float(r.value) <= context.profile.energized_above for r in readings)
-
-
 def _voltage(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     share = context.map.tolerances.voltage_percent / 100
     limits = {
@@ -113,7 +108,7 @@ def _held(
 ) -> Iterable[Finding]:
     """Each named point against its limits; one pass for all."""
     readings = {name: r for name in limits if (r := context.latest(name))}
-    if readings and _is_dead(context):
+    if readings and is_dead(context):
         yield check.untested(context.tag, "the circuit is dead, so there is nothing to compare")
         return
     bad = []

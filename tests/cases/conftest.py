@@ -1,0 +1,467 @@
+"""Cases of the checks: one YAML a check, told as what differs from a healthy device.
+
+    check: state.breaker
+    cases:
+      - name: closed where the map says open
+        expect: fail                     pass, fail, review or not tested; several findings: the worst
+        device: {state: {breaker: open}} entry in the map, merged over the usual one
+        profile: case-local              another profile of tests/cases/profiles
+        map: {tolerances: {reply_ms: 10}}
+        scope: {quick: true, dwell_s: 60}
+        values: {breaker_state: 1}       points from the first round on (null: not available)
+        later: {heartbeat: 5}            points from the second round on
+        registers: {105: "7FC0 0001"}    raw registers, over the values
+        shift: 1                         the device counts its registers so much higher
+        order: CDAB                      the device exchanges the words of its floats
+        objects: {0: Quellmark}          what it says to Read Device Identification
+        wire: [...]                      what the wire did to which requests (see Wire)
+        connects: [refused]              connections of its link, before the requests
+        clock_s: 3.0                     seconds that its clock is ahead (clock_shows, clock_stopped, clock_order)
+        run: {step_s: 5}                 the run: step_s, reference, notes
+        devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
+        holds: {title: "should be open"} parts of the finding's texts, and exact point
+
+The conversation is made in the order in which the collector asks: identification, clock, proof points,
+polls, units that the map does not hold, then the second round.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from probe.judge import Conclusion, DeviceJudgement, conclude, judge_device
+from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.device_map import DeviceMap
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    ConnectOutcome,
+    Exchange,
+    Framing,
+    Neighbour,
+    Note,
+    Outcome,
+    Purpose,
+    ReferenceSample,
+    Stray,
+)
+from probe.model.finding import Finding
+from probe.model.lineup import Lineup, SourceText
+from probe.model.pdu import exception_reply, identification_request, read_reply, read_request
+from probe.model.profile import Area, Profile
+from probe.model.profile_load import ProfileLibrary
+from probe.model.register_image import Image, block_payload, register_image
+from probe.model.scope import Scope
+
+HERE = Path(__file__).parent
+WALL_S = 1_773_480_413  # 2026-03-14T09:26:53Z
+SECOND = 1_000_000_000
+
+HEALTHY: dict[str, Any] = {
+    "map_proof": 0x5AA5,
+    "float_proof": struct.unpack(">f", struct.pack(">f", 123.456))[0],
+    "spare": 7,
+    "serial_number": "QM-0001",
+    "sensor_rating": 800,
+    "voltage_ab": 480.0,
+    "voltage_bc": 481.5,
+    "frequency": 60.0,
+    "current_a": 212.5,
+    "temperature": 31.5,
+    "energy": 1_000_000,
+    "operations": 17,
+    "breaker_state": 1,
+    "cradle_position": 1,
+    "maintenance_mode": 0,
+    "bus_flags": 3,
+    "trip_flags": 0,
+    "alarm_flags": 0,
+    "heartbeat": 40_000,
+    "uptime": 86_400,
+}
+LATER: dict[str, Any] = {"heartbeat": 40_020, "uptime": 86_402, "current_a": 213.0, "energy": 1_000_098}
+OBJECTS = {0: "Quellmark", 1: "QT-9", 2: "2.4.1"}
+DEVICE = {
+    "tag": "F1",
+    "kind": "trip-unit",
+    "profile": "case-unit",
+    "section": "A",
+    "address": {"host": "127.0.0.1", "port": 1502, "unit": 255},
+    "identity": {"serial": "QM-0001", "firmware": ">=2.4, <3"},
+    "state": {"position": "connected", "breaker": "closed", "energized": True, "maintenance": "off"},
+    "ratings": {"sensor_a": 800},
+}
+MAP = {
+    "format": "buswitness-map/1",
+    "site": "Tarn Hollow Water Works",
+    "lineup": "MSB-1",
+    "system": {"voltage_v": 480, "frequency_hz": 60},
+}
+#: What is asked: purpose, round, function or 43, first address, count, seconds since the run's start.
+READS = (
+    ("identity", 0, 43, 0, 0, 0.1),
+    ("identity", 0, 3, 4, 8, 0.2),
+    ("clock", 0, 3, 200, 2, 0.3),
+    ("proof", 0, 3, 0, 3, 0.4),
+    ("poll", 0, 3, 0, 4, 0.5),
+    ("poll", 0, 3, 100, 22, 0.6),
+    ("absent unit", 0, 3, 0, 1, 0.7),
+    ("freshness", 1, 3, 119, 3, 2.6),
+    ("poll", 1, 3, 100, 22, 2.7),
+    ("clock", 1, 3, 200, 2, 2.9),
+)
+REPLY_S = 0.005
+DIRECT_KEYS = ("check", "cases")
+
+
+@dataclass
+class Wire:
+    """What the wire did: to requests of a purpose (all if empty), of a round (any if None).
+
+    outcome: instead of data. exception: code. reply_ms: instead of 5. attempt: number of the attempt.
+    again: the request is repeated and then answered. response: hexadecimal bytes that came.
+    """
+
+    purpose: str = ""
+    round: int | None = None
+    start: int | None = None
+    outcome: str = ""
+    exception: int = 0
+    reply_ms: float = 0.0
+    again: bool = False
+    times: int = 99
+    response: str = ""
+
+    def hits(self, read: tuple[Any, ...]) -> bool:
+        purpose, number, _, start, _, _ = read
+        fits = self.times > 0 and self.purpose in ("", purpose) and self.round in (None, number)
+        return fits and self.start in (None, start)
+
+
+def merged(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """over laid on base, dictionaries into each other; a null takes a key away."""
+    result = dict(base)
+    for key, value in over.items():
+        if value is None:
+            result.pop(key, None)
+        elif isinstance(value, dict) and isinstance(result.get(key), dict):
+            result[key] = merged(result[key], value)
+        else:
+            result[key] = value
+    return result
+
+
+def library() -> ProfileLibrary:
+    """The profiles of the cases."""
+    files = sorted((HERE / "profiles").glob("*.yaml"))
+    return ProfileLibrary.of(SourceText(name=f.name, text=f.read_text("utf-8"), sha256=f.stem) for f in files)
+
+
+LIBRARY = library()
+
+
+@dataclass
+class Told:
+    """One device of a case, as told."""
+
+    story: dict[str, Any]
+    entry: dict[str, Any]
+    sequence: int = 10
+    exchanges: list[tuple[int, Exchange]] = field(default_factory=list)
+
+    @property
+    def tag(self) -> str:
+        return str(self.entry["tag"])
+
+    @property
+    def profile(self) -> Profile:
+        return LIBRARY.get(self.entry["profile"])
+
+    def image(self, number: int) -> Image:
+        """Registers of the device in a round."""
+        known = self.profile.by_name
+        told = {k: v for k, v in self.story.get("values", {}).items()}
+        values = merged_values(HEALTHY, told)
+        if number:
+            values = merged_values(values, {k: v for k, v in LATER.items() if k not in told})
+            values = merged_values(values, self.story.get("later", {}))
+        image = register_image(self.profile, {k: v for k, v in values.items() if k in known})
+        image.update(self.clock_image(number))
+        for address, text in self.story.get("registers", {}).items():
+            for index, word in enumerate(str(text).split()):
+                image[(Area.HOLDING, int(address) + index)] = int(word, 16)
+        if self.story.get("order") == "CDAB":
+            image = exchanged(self.profile, image)
+        shift = self.story.get("shift", 0)
+        return {(area, address + shift): word for (area, address), word in image.items()}
+
+    def clock_image(self, number: int) -> Image:
+        if "clock" not in self.profile.by_name:
+            return {}
+        at_s = next(read[5] for read in READS if read[0] == "clock" and read[1] == number)
+        shown = self.story.get("clock_shows", WALL_S + at_s + self.story.get("clock_s", 0.0))
+        if self.story.get("clock_shows") is not None:
+            shown += 0 if self.story.get("clock_stopped") else number * 2.6
+        seconds = int(shown)
+        words = [seconds >> 16, seconds & 0xFFFF]
+        if self.story.get("clock_order") == "CDAB":
+            words.reverse()
+        return {(Area.HOLDING, 200): words[0], (Area.HOLDING, 201): words[1]}
+
+    def tell(self) -> DeviceEvidence:
+        """The evidence of the device."""
+        rules = [Wire(**rule) for rule in self.story.get("wire", [])]
+        if not self.story.get("silent"):
+            for read in READS:
+                if self.is_asked(read):
+                    self.ask(read, rules)
+        last = self.story.get("stop_after")
+        exchanges = tuple(self.exchanges if last is None else self.exchanges[:last])
+        return DeviceEvidence(
+            tag=self.tag,
+            exchanges=exchanges,
+            connects=tuple(self.connects()),
+            strays=tuple(self.strays()),
+            neighbours=tuple(
+                (6 + i, Neighbour("127.0.0.1", self.tag, 0, address))
+                for i, address in enumerate(self.story.get("neighbours", []))
+            ),
+            interrupted=bool(self.story.get("interrupted")),
+        )
+
+    def is_asked(self, read: tuple[Any, ...]) -> bool:
+        purpose, number, _, start, count, _ = read
+        scope = self.story.get("scope", {})
+        if scope.get("quick") and (number or purpose in ("clock", "absent unit")):
+            return False
+        if purpose == "absent unit":
+            return "absent" in self.story
+        if self.entry["profile"] == "case-gateway":
+            return purpose == "poll" and start == 0
+        return purpose == "identity" or count > 0
+
+    def ask(self, read: tuple[Any, ...], rules: list[Wire]) -> None:
+        """One request with all its attempts."""
+        if read[0] == "absent unit":
+            for unit, answer in self.story["absent"].items():
+                self.ask_absent(read, int(unit), answer)
+            return
+        repeats = self.story.get("repeat", 1) if read[0] == "poll" else 1
+        for turn in range(repeats):
+            attempt, at_s = 1, read[5] + 0.01 * turn
+            for rule in rules:
+                if rule.hits(read):
+                    rule.times -= 1
+                    self.add(read, rule, attempt, at_s)
+                    if not rule.again:
+                        break
+                    attempt, at_s = attempt + 1, at_s + 0.02
+            else:
+                self.add(read, Wire(), attempt, at_s)
+
+    def ask_absent(self, read: tuple[Any, ...], unit: int, answer: Any) -> None:
+        rule = Wire(outcome="no answer") if answer == "no answer" else Wire()
+        if isinstance(answer, dict):
+            rule = Wire(**answer)
+        elif isinstance(answer, int):
+            rule = Wire(response=f"03 02 {answer >> 8:02X} {answer & 255:02X}")
+        self.add(read, rule, 1, read[5], unit=unit)
+
+    def add(self, read: tuple[Any, ...], rule: Wire, attempt: int, at_s: float, unit: int = 255) -> None:
+        """One attempt with its bytes."""
+        purpose, number, function, start, count, _ = read
+        shift = self.entry.get("register_shift", 0)
+        pdu = identification_request() if function == 43 else read_request(function, start + shift, count)
+        reply, outcome = self.reply(read, rule, shift)
+        wait_s = rule.reply_ms / 1000 or (1.0 if outcome is Outcome.NO_ANSWER else REPLY_S)
+        sent = round(at_s * SECOND)
+        self.exchanges.append(
+            (
+                self.sequence,
+                Exchange(
+                    self.tag,
+                    Purpose(purpose),
+                    Framing.MBAP,
+                    number,
+                    attempt,
+                    sent,
+                    sent + round(wait_s * SECOND),
+                    outcome,
+                    rule.exception,
+                    header(self.sequence, unit, pdu),
+                    header(self.sequence, unit, reply) if reply else b"",
+                ),
+            )
+        )
+        self.sequence += 1
+
+    def reply(self, read: tuple[Any, ...], rule: Wire, shift: int) -> tuple[bytes, Outcome]:
+        _, number, function, start, count, _ = read
+        if rule.exception:
+            return exception_reply(function, rule.exception), Outcome.EXCEPTION
+        if rule.outcome:
+            return bytes.fromhex(rule.response), Outcome(rule.outcome)
+        if rule.response:
+            return bytes.fromhex(rule.response), Outcome.DATA
+        if function == 43:
+            return self.identification(), Outcome.DATA
+        payload = block_payload(self.image(number), Area.HOLDING, start + shift, count)
+        if self.story.get("block_slips") and read[0] == "poll":
+            payload = block_payload(self.image(number), Area.HOLDING, start + shift + 1, count)
+        return read_reply(function, payload), Outcome.DATA
+
+    def identification(self) -> bytes:
+        objects = merged_values(OBJECTS, self.story.get("objects", {}))
+        body = b"".join(
+            bytes((int(number), len(data))) + data
+            for number, text in objects.items()
+            if text is not None
+            for data in [str(text).encode("latin-1")]
+        )
+        many = sum(text is not None for text in objects.values())
+        return bytes((0x2B, 0x0E, 1, 1, 0, 0, many)) + body
+
+    def connects(self) -> list[tuple[int, Connect]]:
+        kinds = self.story.get("connects", ["open"])
+        return [(i + 2, Connect("127.0.0.1:1502", 0, 1, ConnectOutcome(kind), "", "")) for i, kind in enumerate(kinds)]
+
+    def strays(self) -> list[tuple[int, Stray]]:
+        return [
+            (90 + i, Stray("127.0.0.1:1502", SECOND, Outcome(kind), bytes.fromhex("0001 0000 0003 FF83 02"), self.tag))
+            for i, kind in enumerate(self.story.get("strays", []))
+        ]
+
+
+def merged_values(base: dict[Any, Any], over: dict[Any, Any]) -> dict[Any, Any]:
+    """over laid on base; a null stays (it means not available, or an object that is not given)."""
+    return {**base, **over}
+
+
+def exchanged(profile: Profile, image: Image) -> Image:
+    """The words of all floats exchanged, as a device of the other order shows them."""
+    result = dict(image)
+    for point in profile.points:
+        first, second = (point.area, point.start), (point.area, point.start + 1)
+        if point.type == "f32" and first in image:
+            result[first], result[second] = image[second], image[first]
+    return result
+
+
+def header(transaction: int, unit: int, pdu: bytes) -> bytes:
+    """A Modbus TCP frame."""
+    return struct.pack(">HHHB", transaction, 0, len(pdu) + 1, unit) + pdu
+
+
+@dataclass
+class Judged:
+    """What the judge said of a case."""
+
+    lineup: Lineup
+    scope: Scope
+    judgements: dict[str, DeviceJudgement]
+    run: RunEvidence
+    conclusion: Conclusion
+
+    def findings(self, check: str) -> list[Finding]:
+        """The findings of one check."""
+        return [finding for finding in self.conclusion.findings if finding.check == check]
+
+
+def run_evidence(told: dict[str, Any]) -> RunEvidence:
+    """Anchors, reference and notes of a run."""
+    wall = WALL_S * SECOND
+    step = round(told.get("step_s", 0) * SECOND)
+    reference = told.get("reference", {"low_s": -0.01, "high_s": 0.01})
+    samples = ()
+    if reference:
+        samples = (
+            (
+                3,
+                ReferenceSample(
+                    "laptop", 0, 1,
+                    round(reference.get("low_s", 0) * SECOND),
+                    round(reference.get("high_s", 0) * SECOND),
+                    not reference.get("unusable"),
+                    reference.get("unusable", ""),
+                    b"",
+                ),
+            ),
+        )  # fmt: skip
+    return RunEvidence(
+        anchors=((1, Anchor(0, wall)), (99, Anchor(5 * SECOND, wall + 5 * SECOND + step))),
+        references=samples,
+        notes=tuple((4, Note(0, topic, topic)) for topic in told.get("notes", [])),
+    )
+
+
+def judged(case: dict[str, Any]) -> Judged:
+    """The whole judgement of a case."""
+    told = case.get("devices") or [case]
+    devices = []
+    for index, story in enumerate(told):
+        usual = merged(DEVICE, {"tag": f"F{index + 1}", "address": {"host": f"127.0.0.{index + 1}"}})
+        entry = merged(usual, story.get("device", {}))
+        if "via" in entry["address"]:
+            entry["address"] = {"via": entry["address"]["via"], "unit": entry["address"].get("unit", 255)}
+        entry["profile"] = story.get("profile", entry["profile"])
+        devices.append(Told(merged({"scope": case.get("scope", {})}, story), entry))
+    text = merged(MAP, case.get("map", {}))
+    text["devices"] = [device.entry for device in devices]
+    lineup = Lineup(
+        map=DeviceMap.model_validate(text),
+        profiles={name: LIBRARY.get(name) for name in LIBRARY.names()},
+        map_texts=(),
+        profile_texts=(),
+    )
+    out = tuple(case.get("left_out", ()))
+    tags = tuple(device.tag for device in devices if device.tag not in out)
+    scope = Scope(tags=tags, left_out=out, **case.get("scope", {}))
+    run = run_evidence(case.get("run", {}))
+    judgements = {
+        device.tag: judge_device(lineup, scope, device.tell(), run)
+        for device in devices
+        if device.tag in tags and not device.story.get("never_reached")
+    }
+    return Judged(lineup, scope, judgements, run, conclude(lineup, scope, judgements, run))
+
+
+def case_files() -> list[Path]:
+    """One file a check."""
+    return sorted(HERE.glob("*.yaml"))
+
+
+def read_cases() -> list[tuple[str, dict[str, Any]]]:
+    """All cases: id of the check and the case."""
+    pairs = []
+    for file in case_files():
+        text = yaml.safe_load(file.read_text("utf-8"))
+        for document in text if isinstance(text, list) else [text]:
+            pairs += [(document["check"], case) for case in document["cases"]]
+    return pairs
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """A test that asks for ``case`` runs once for each case of each file."""
+    if "case" in metafunc.fixturenames:
+        pairs = read_cases()
+        metafunc.parametrize(
+            ("check", "case"), pairs, ids=[f"{check}: {case['name']}" for check, case in pairs]
+        )
+
+
+@pytest.fixture
+def judge() -> Any:
+    """The function that judges a case told as a dictionary."""
+    return judged
+
+
+@pytest.fixture
+def all_cases() -> list[tuple[str, dict[str, Any]]]:
+    """All cases of all files."""
+    return read_cases()
