@@ -49,7 +49,8 @@ def _power(on_mains: float, on_battery: float, slow: float = 0.0) -> Made:
 
 
 def _mains(part: Part, moment: Moment) -> Value:
-    return 0.0 if part.on_battery else 120.4 + 0.4 * math.sin(moment.since_s / 5)
+    """Fed from a phase of bus 1, 277 V."""
+    return 0.0 if part.on_battery else 277.9 + 0.4 * math.sin(moment.since_s / 5)
 
 
 def _mains_frequency(part: Part, moment: Moment) -> Value:

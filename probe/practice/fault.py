@@ -43,10 +43,10 @@ class FaultKind:
     """A kind of fault.
 
     does: what it does to the device. sees: what the user should be told. checks: ids of checks of which at
-    least one must not pass. takes: fields of a scenario's entry that it understands beside ``kind`` and
-    ``at``. at, partner: devices on which tests try it. among: further devices that the lineup needs then.
-    follows: other devices on which findings are right too (behind a dead gateway, the twin of a swap).
-    harmless: the tool must cope without any finding.
+    least one must not pass (none: no check of this version judges it). takes: fields of a scenario's entry
+    that it understands beside ``kind`` and ``at``. at, partner: devices on which tests try it. among: further
+    devices that the lineup needs then. follows: other devices on which findings are right too (behind a dead
+    gateway, the twin of a swap). harmless: the tool must cope without any finding.
     """
 
     name: str

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from probe.practice.fault import Fault, FaultKind
 from probe.practice.part import Part, Stage
 
+_MONTH_S = 30 * 86_400.0
+
 #: A name that tries everything at once: a screen's control codes, markup, a formula, text that runs
 #: backwards, a zero byte, Latin-1.
 HOSTILE = "=1+1\x1b[31m[red]\u202egnp\x00".encode() + b"\xe4\xff"
@@ -63,7 +65,7 @@ def _clock(**changes: object) -> Callable[[Stage, Part, Fault], None]:
 
 
 def _slow_clock(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.set_clock(offset_s=part.clock.offset_s - fault.seconds_or(37.0))
+    part.set_clock(offset_s=part.clock.offset_s - fault.seconds_or(43.0))
 
 
 def _zone(stage: Stage, part: Part, _fault: Fault) -> None:
@@ -72,7 +74,8 @@ def _zone(stage: Stage, part: Part, _fault: Fault) -> None:
 
 
 def _drift(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.set_clock(drift_ppm=500_000.0 if fault.number is None else fault.number, offset_s=0.0)
+    ppm = 120.0 if fault.number is None else fault.number
+    part.set_clock(drift_ppm=ppm, offset_s=ppm / 1e6 * fault.seconds_or(_MONTH_S))
 
 
 def _never_set(_stage: Stage, part: Part, _fault: Fault) -> None:
@@ -118,7 +121,7 @@ def _battery(_stage: Stage, part: Part, _fault: Fault) -> None:
 
 
 def _restart(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.restarts_after = fault.every_or(6)
+    part.restarts_after = fault.every_or(1)
 
 
 GEAR_FAULTS = (
@@ -157,7 +160,7 @@ GEAR_FAULTS = (
         name="word-order",
         does="sends values of two registers with the words in reverse",
         sees="The proof point fails, or the values cannot be; the order that fits is named.",
-        checks=("profile.proof", "values.range"),
+        checks=("proof.point", "values.byte_order"),
         apply=_flip,
         at="MTR-M1",
     ),
@@ -174,7 +177,10 @@ GEAR_FAULTS = (
         name="address-off",
         does="has all registers one address higher, or `number` addresses",
         sees="The proof point fails; it matches at the next address.",
-        checks=("profile.proof",),
+        checks=(
+            "proof.point",
+            "identity.serial",
+        ),
         apply=_shift,
         takes=("number",),
         at="MTR-M1",
@@ -183,7 +189,7 @@ GEAR_FAULTS = (
         name="frozen",
         does="shows the same values for ever: nothing moves, not even the clock",
         sees="Freshness fails: the values may come from a cache or a stuck device.",
-        checks=("values.freshness",),
+        checks=("fresh.device",),
         apply=_freeze,
     ),
     FaultKind(
@@ -193,12 +199,13 @@ GEAR_FAULTS = (
         checks=("values.available",),
         apply=_blank,
         takes=("text",),
+        at="MTR-F7",
     ),
     FaultKind(
         name="reversed-ct",
         does="the current transformer of `phase` (b) is turned round",
-        sees="Power of one phase has the wrong sign; the total is a third.",
-        checks=("values.range",),
+        sees="Not judged by the audit yet; the record shows the power of one phase with the wrong sign.",
+        checks=(),
         apply=_reverse,
         takes=("phase",),
         at="MTR-M1",
@@ -206,14 +213,14 @@ GEAR_FAULTS = (
     FaultKind(
         name="swapped-phases",
         does="the current transformers of phases b and c are exchanged",
-        sees="Power factors that cannot be; total power near zero.",
-        checks=("values.range",),
+        sees="Not judged by the audit yet; the record shows a total power near zero.",
+        checks=(),
         apply=_swap_phases,
         at="MTR-M1",
     ),
     FaultKind(
         name="clock-slow",
-        does="the clock stands `seconds` (37) behind",
+        does="the clock stands `seconds` (43) behind",
         sees="Skew beyond the tolerance, with its uncertainty.",
         checks=("clock.skew",),
         apply=_slow_clock,
@@ -228,17 +235,17 @@ GEAR_FAULTS = (
     ),
     FaultKind(
         name="clock-drift",
-        does="the clock runs too fast by `number` parts per million (500,000)",
-        sees="Two readings disagree on the skew.",
-        checks=("clock.skew", "clock.runs"),
+        does="the clock gains `number` parts per million (120), and was set `seconds` (a month) ago",
+        sees="Skew beyond the tolerance that grows from run to run.",
+        checks=("clock.skew",),
         apply=_drift,
-        takes=("number",),
+        takes=("number", "seconds"),
     ),
     FaultKind(
         name="clock-stopped",
         does="the clock stands still",
         sees="A stopped clock, and no absurd skew.",
-        checks=("clock.skew", "clock.runs"),
+        checks=("clock.skew",),
         apply=_clock(stopped=True),
     ),
     FaultKind(
@@ -252,7 +259,7 @@ GEAR_FAULTS = (
         name="alarm",
         does="an alarm is active; `text` gives its name in the profile",
         sees="The alarm, by its title.",
-        checks=("gear.alarms",),
+        checks=("alarms.present",),
         apply=_alarm("alarm"),
         takes=("text",),
     ),
@@ -260,7 +267,7 @@ GEAR_FAULTS = (
         name="trip",
         does="the breaker has tripped; `text` names the cause in the profile",
         sees="The trip, and a breaker that is not as expected.",
-        checks=("gear.alarms", "gear.breaker"),
+        checks=("alarms.present", "state.breaker"),
         apply=_trip,
         takes=("text",),
     ),
@@ -268,21 +275,21 @@ GEAR_FAULTS = (
         name="withdrawn",
         does="the breaker is withdrawn",
         sees="Position not as expected.",
-        checks=("gear.position",),
+        checks=("state.position",),
         apply=_withdrawn,
     ),
     FaultKind(
         name="breaker-open",
         does="the breaker is open",
         sees="Breaker not as expected.",
-        checks=("gear.breaker",),
+        checks=("state.breaker",),
         apply=_set("breaker", "open"),
     ),
     FaultKind(
         name="bus-down",
         does="the flag of communication bus B is down; `text` names another bus",
         sees="The communication flag of that bus.",
-        checks=("gear.communication",),
+        checks=("state.communication",),
         apply=_bus_down,
         takes=("text",),
     ),
@@ -290,13 +297,13 @@ GEAR_FAULTS = (
         name="maintenance-on",
         does="maintenance mode is on",
         sees="Maintenance mode not as expected.",
-        checks=("gear.maintenance",),
+        checks=("state.maintenance",),
         apply=_set("maintenance", "on"),
     ),
     FaultKind(
-        name="wrong-value",
-        does="`point` shows `number` (a setting that somebody changed)",
-        sees="Depends on the point; settings are compared with the study by a later command.",
+        name="wrong-setting",
+        does="`point` shows `number`: somebody changed a setting",
+        sees="Not judged by the audit yet: settings are compared with the study by a command to come.",
         checks=(),
         apply=_setting,
         takes=("point", "number"),
@@ -305,15 +312,15 @@ GEAR_FAULTS = (
         name="on-battery",
         does="the control power supply runs from its battery",
         sees="On battery: the gear's control power is not healthy.",
-        checks=("gear.alarms",),
+        checks=("alarms.present",),
         apply=_battery,
         at="UPS-1",
     ),
     FaultKind(
         name="restart",
-        does="restarts once, at its `every`-th (6th) request",
+        does="restarts once, after its time since start was read `every` (1) times",
         sees="Restarted during the test.",
-        checks=("gear.restarted",),
+        checks=("motion.restart",),
         apply=_restart,
         takes=("every",),
     ),

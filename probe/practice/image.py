@@ -32,6 +32,8 @@ from probe.practice.show import (
     scaled,
 )
 
+#: Types whose registers have an order of their own, which the fault of exchanged words leaves alone.
+_WORDLESS = ("text", "clock", "bit")
 _AREAS = {area.function: area for area in Area}
 
 
@@ -46,7 +48,7 @@ class Image:
         proof = {proof.point: proof.equals for proof in part.profile.proof}
         self._fixed: dict[str, Value | None] = {**showing.factors, **proof, **part.shows}
         self._names = {point: name for name, point in part.profile.identity.points.items()}
-        self._asked = 0
+        self._uptime_read = 0
         self._started_s = -part.awake_s
         self._areas = {area: _points_of(part.profile, area) for area in Area}
 
@@ -85,8 +87,8 @@ class Image:
         moment = self._now()
         if self._part.frozen:
             return Moment(moment.truth_s - moment.since_s, 0.0)
-        self._asked += 1
-        if self._part.restarts_after and self._asked == self._part.restarts_after:
+        if self._uptime_read and self._uptime_read == self._part.restarts_after:
+            self._uptime_read += 1
             self._started_s = moment.since_s
         return moment
 
@@ -113,7 +115,7 @@ class Image:
         if isinstance(value, bytes):
             return value
         raw = self._encoded(point, value)
-        if self._part.flipped and point.count > 1 and point.quantity:
+        if self._part.flipped and point.count > 1 and point.type not in _WORDLESS:
             return b"".join(raw[i : i + 2] for i in range(len(raw) - 2, -1, -2))
         return raw
 
@@ -132,6 +134,7 @@ class Image:
         if profile.clock is not None and point.name == profile.clock.point:
             return self._clock_value(moment)
         if point.name == profile.uptime:
+            self._uptime_read += 1
             return duration(point, self._seconds_up(moment))
         plain = ancillary_value(part, point, moment)
         gear = gear_value(part, point, plain)
@@ -143,7 +146,7 @@ class Image:
         part, key = self._part, measured_key(point)
         if key not in measured:
             return plain_value(part, point, moment, self._seconds_up(moment))
-        if point.quantity in part.blank:
+        if point.quantity in part.blank and _has_no_value(point):
             return None
         return scaled(point, measured[key] * (10 if point.quantity in part.times_ten else 1))
 
@@ -160,6 +163,15 @@ class Image:
 
     def _seconds_up(self, moment: Moment) -> float:
         return moment.since_s - self._started_s
+
+
+def _has_no_value(point: Point) -> bool:
+    """True if the point's type has a code for "no value"."""
+    try:
+        point.decoder.encode(None)
+    except ValueError:
+        return False
+    return True
 
 
 def _points_of(profile: Profile, area: Area) -> tuple[Point, ...]:

@@ -29,7 +29,8 @@ class Part:
     times_ten: quantities shown ten times too large. exchanged: phase names put for others.
     frozen: measured values stand still. shift: registers stand so many addresses higher than in the profile.
     flipped: values of two and more registers come with the words in reverse. awake_s: how long it has been
-    up when the lineup starts. restarts_after: requests after which it restarts once (0: never).
+    up when the lineup starts. restarts_after: readings of its time since start after which it restarts once
+    (0: never).
     """
 
     entry: Entry

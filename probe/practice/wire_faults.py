@@ -23,7 +23,7 @@ def _twist(twist: Twist) -> Callable[[Stage, Part, Fault], None]:
 
 
 def _slow(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.behave(reply_s=fault.seconds_or(0.7))
+    part.behave(reply_s=fault.seconds_or(0.6))
 
 
 def _lossy(_stage: Stage, part: Part, fault: Fault) -> None:
@@ -31,7 +31,7 @@ def _lossy(_stage: Stage, part: Part, fault: Fault) -> None:
 
 
 def _busy(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.behave(busy=Share(1, 1) if fault.every_or(1) == 1 else Share(1, fault.every_or(1)))
+    part.behave(busy=Share(1, fault.every_or(2)))
 
 
 def _resets(_stage: Stage, part: Part, fault: Fault) -> None:
@@ -57,8 +57,10 @@ def _path_unavailable(_stage: Stage, part: Part, _fault: Fault) -> None:
 
 def _unmapped(stage: Stage, part: Part, fault: Fault) -> None:
     """A unit that no drawing shows answers behind the gateway; it looks like one of its neighbours."""
-    number = 200 if fault.number is None else int(fault.number)
-    stage.extra_units[part.entry.tag, number] = stage.behind(part.entry.tag)[0].entry.tag
+    known = stage.behind(part.entry.tag)
+    following = max(neighbour.entry.unit for neighbour in known) + 1
+    number = following if fault.number is None else int(fault.number)
+    stage.extra_units[part.entry.tag, number] = known[0].entry.tag
 
 
 def _swap(stage: Stage, part: Part, fault: Fault) -> None:
@@ -84,7 +86,7 @@ WIRE_FAULTS = (
     ),
     FaultKind(
         name="slow",
-        does="answers after `seconds` (0.7)",
+        does="answers after `seconds` (0.6)",
         sees="Reply times above the site's limit.",
         checks=("reach.delay",),
         apply=_slow,
@@ -101,7 +103,7 @@ WIRE_FAULTS = (
     FaultKind(
         name="resets",
         does="resets the connection at each `every`-th (3rd) request",
-        sees="Connections that break.",
+        sees="Requests lost; the next attempt succeeds, and both are told.",
         checks=("reach.loss",),
         apply=_resets,
         takes=("every",),
@@ -110,7 +112,7 @@ WIRE_FAULTS = (
         name="closes-after-reply",
         does="closes the connection after each answer",
         sees="The device hangs up after every answer.",
-        checks=("reply.closes",),
+        checks=("reach.loss", "reply.first_try"),
         apply=_behave(closes_after_reply=True),
     ),
     FaultKind(
@@ -122,7 +124,7 @@ WIRE_FAULTS = (
     ),
     FaultKind(
         name="busy",
-        does="answers each `every`-th (every) request with exception 06, device busy",
+        does="answers each `every`-th (2nd) request with exception 06, device busy",
         sees="Busy exceptions; a busy answer is never a value.",
         checks=("reply.exceptions",),
         apply=_busy,
@@ -132,70 +134,70 @@ WIRE_FAULTS = (
         name="wrong-unit",
         does="answers with another unit id than the one asked",
         sees=f"Replies with a wrong unit. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.other_unit),
     ),
     FaultKind(
         name="transaction-zero",
         does="answers with transaction id 0 always",
         sees=f"Replies with a wrong transaction id. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.transaction_zero),
     ),
     FaultKind(
         name="wrong-transaction",
         does="answers with a transaction id one too high",
         sees=f"Replies with a wrong transaction id. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.other_transaction),
     ),
     FaultKind(
         name="wrong-protocol",
         does="answers with protocol 1 in the header, where Modbus has 0",
         sees=f"Replies of another protocol. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.other_protocol),
     ),
     FaultKind(
         name="short-reply",
         does="sends one register fewer than asked for",
         sees=f"Short replies. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.short),
     ),
     FaultKind(
         name="long-reply",
         does="sends one register more than asked for",
         sees=f"Long replies. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.long),
     ),
     FaultKind(
         name="odd-reply",
         does="sends an odd number of bytes",
         sees=f"Odd replies. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.odd),
     ),
     FaultKind(
         name="wrong-function",
         does="answers with the function code of the other register table",
         sees=f"Replies with a wrong function. {_FRAMING}",
-        checks=("reply.frames",),
+        checks=("reply.form",),
         apply=_twist(manner.other_function),
     ),
     FaultKind(
         name="cut-header",
         does="announces 200 bytes in the header and sends fewer",
         sees=f"Frames that never end. {_FRAMING}",
-        checks=("reply.frames", "reach.answers"),
+        checks=("reply.form",),
         apply=_twist(manner.cut_header),
     ),
     FaultKind(
         name="doubled-reply",
         does="sends every answer twice",
         sees="Repeated replies; the second is never taken for the answer to the next request.",
-        checks=("reply.strays",),
+        checks=("reply.form",),
         apply=_twist(manner.doubled),
     ),
     FaultKind(
@@ -218,7 +220,7 @@ WIRE_FAULTS = (
         name="any-unit",
         does="answers whatever unit is asked",
         sees="The server answers for units that do not exist; behind it every unit looks alive.",
-        checks=("reply.any_unit",),
+        checks=("bus.absent_units",),
         apply=_behave(any_unit=True),
         at="GW-1",
         among=("52-F3", "52-F4"),
@@ -255,9 +257,9 @@ WIRE_FAULTS = (
     ),
     FaultKind(
         name="unmapped-unit",
-        does="unit `number` (200) answers behind the gateway, and no drawing shows it",
+        does="a unit that no drawing shows answers behind the gateway: the next number, or `number`",
         sees="A unit that is not in the map.",
-        checks=("gateway.unmapped",),
+        checks=("bus.absent_units",),
         apply=_unmapped,
         takes=("number",),
         at="GW-1",
