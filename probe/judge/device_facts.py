@@ -16,7 +16,7 @@ MOST_PAIRS = 12
 def facts_of(context: DeviceContext, gates: Gates) -> Facts:
     """The facts of a device that was judged."""
     said = identity_of(context)
-    fit = where_it_fits(context) if gates.proof else None
+    fit = where_it_fits(context) if gates.proof_wrong else None
     target = context.target
     return Facts(
         link=target.link,
@@ -27,7 +27,7 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         identity={field: one.text for field, one in said.items()},
         identity_evidence=tuple(dict.fromkeys(one.sequence for one in said.values())),
         identity_wrong=bool(gates.identity),
-        proof_wrong=bool(gates.proof),
+        proof_wrong=gates.proof_wrong,
         shift=fit.shift if fit else 0,
         order=fit.order if fit else "",
         stale=bool(gates.doubt),

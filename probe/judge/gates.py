@@ -20,14 +20,16 @@ OTHER_DEVICE = "this may be another device than the drawing shows"
 class Gates:
     """What the checks so far allow the next ones to say.
 
-    identity, proof: why values are not judged, empty while they are. doubt: why values cannot pass.
+    identity, proof: why values are not judged, empty while they are. proof_wrong: the proof point was read
+    and does not fit. doubt: why values cannot pass.
     """
 
-    __slots__ = ("doubt", "identity", "proof")
+    __slots__ = ("doubt", "identity", "proof", "proof_wrong")
 
     def __init__(self) -> None:
         self.identity = ""
         self.proof = ""
+        self.proof_wrong = False
         self.doubt = ""
 
     def shut_for(self, needs: Sequence[Need]) -> str:
@@ -48,6 +50,7 @@ class Gates:
 
     def _learn_proof(self, verdicts: set[Verdict]) -> None:
         if Verdict.FAIL in verdicts:
+            self.proof_wrong = True
             self.proof = "the proof point does not fit, so the values are void"
         elif Verdict.NOT_TESTED in verdicts:
             self.proof = "the proof point was not read, so the values prove nothing"

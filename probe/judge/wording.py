@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
@@ -16,8 +15,6 @@ AT_THE_GEAR = (
     "De-energize, lock out and test dead first, or leave it to people qualified for energized work. "
     "Local codes and site procedures come first."
 )
-
-_SPELLED = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
 
 def number(value: float, decimals: int) -> str:
@@ -87,11 +84,6 @@ def count(many: int, thing: str, things: str = "") -> str:
     return f"{many} {thing if many == 1 else things or thing + 's'}"
 
 
-def spelled(many: int) -> str:
-    """Small counts as words."""
-    return _SPELLED[many] if 0 <= many < len(_SPELLED) else str(many)
-
-
 def some(items: Sequence[str], limit: int = 4) -> str:
     """The first few items in a row, and how many more there are."""
     shown = ", ".join(items[:limit])
@@ -103,16 +95,6 @@ def first_bytes(data: bytes, limit: int = 16) -> str:
     if not data:
         return "(none)"
     return data[:limit].hex(" ").upper() + (" ..." if len(data) > limit else "")
-
-
-def clean(text: str, limit: int = 80) -> str:
-    """Text from a device without anything that a terminal, markup or a reader could fall for.
-
-    Control, format (bidirectional), private and unassigned characters become a middle dot; NUL and blanks
-    at the ends go; long texts are cut. The raw bytes stay in the record.
-    """
-    kept = "".join("\N{MIDDLE DOT}" if unicodedata.category(c)[0] == "C" else c for c in text.strip(" \x00"))
-    return kept if len(kept) <= limit else kept[: limit - 3] + "..."
 
 
 def listed(items: Iterable[str]) -> str:

@@ -16,7 +16,7 @@
         objects: {0: Quellmark}          what it says to Read Device Identification
         wire: [...]                      what the wire did to which requests (see Wire)
         connects: [refused]              connections of its link, before the requests
-        clock_s: 3.0                     seconds that its clock is ahead (clock_shows, clock_stopped, clock_order)
+        clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
         run: {step_s: 5}                 the run: step_s, reference, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
         holds: {title: "should be open"} parts of the finding's texts, and exact point
@@ -186,7 +186,7 @@ class Told:
     def image(self, number: int) -> Image:
         """Registers of the device in a round."""
         known = self.profile.by_name
-        told = {k: v for k, v in self.story.get("values", {}).items()}
+        told = dict(self.story.get("values", {}))
         values = merged_values(HEALTHY, told)
         if number:
             values = merged_values(values, {k: v for k, v in LATER.items() if k not in told})
@@ -329,11 +329,19 @@ class Told:
 
     def connects(self) -> list[tuple[int, Connect]]:
         kinds = self.story.get("connects", ["open"])
-        return [(i + 2, Connect("127.0.0.1:1502", 0, 1, ConnectOutcome(kind), "", "")) for i, kind in enumerate(kinds)]
+        return [
+            (i + 2, Connect("127.0.0.1:1502", 0, 1, ConnectOutcome(kind), "", ""))
+            for i, kind in enumerate(kinds)
+        ]
 
     def strays(self) -> list[tuple[int, Stray]]:
         return [
-            (90 + i, Stray("127.0.0.1:1502", SECOND, Outcome(kind), bytes.fromhex("0001 0000 0003 FF83 02"), self.tag))
+            (
+                90 + i,
+                Stray(
+                    "127.0.0.1:1502", SECOND, Outcome(kind), bytes.fromhex("0001 0000 0003 FF83 02"), self.tag
+                ),
+            )
             for i, kind in enumerate(self.story.get("strays", []))
         ]
 
