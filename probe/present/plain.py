@@ -43,7 +43,7 @@ class Lines:
         if verdict is not Verdict.PASS and same:
             text += f" {finding_phrase(max(same, key=lambda finding: finding.danger))}"
             text += f" (and {len(same) - 1} more)" if len(same) > 1 else ""
-        self.say(text)
+        self.say(text.rstrip())
 
     def tick(self, now_s: float) -> None:
         """Say how far the run is if nothing was said for a while."""

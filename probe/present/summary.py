@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from probe.collect.events import AuditResult
 from probe.judge.wording import AT_THE_GEAR
 from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
+from probe.present.console import clean
 from probe.present.page import facts, page_width, paragraph, print_rows
 from probe.present.phrase import comparison, time_phrase
 from probe.present.row import NO_BREAK, Piece, Row
@@ -74,10 +75,18 @@ def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
 
 
 def closing_rows(closing: Closing, width: int) -> list[Row]:
-    """The last lines: where the record is, how it is named on paper, what to type next."""
-    pairs = [("Record", closing.record), ("Seal", closing.code), ("Trouble", closing.trouble)]
-    pairs += [("Next" if number == 0 else "", text) for number, text in enumerate(closing.commands)]
-    return [Row(), *facts(pairs, width)]
+    """The last lines: where the record is, how it is named on paper, what to type next.
+
+    Paths and commands are never broken, whatever the width: people copy them.
+    """
+    whole = [("Record", closing.record), ("Seal", closing.code)]
+    rows = [Row([Piece(f"{name:<9}", "dim"), Piece(clean(text))]) for name, text in whole if text]
+    if closing.trouble:
+        rows += paragraph(closing.trouble, width, lead=[Piece("Trouble  ", "bold red")])
+    names = ["Next", *[""] * len(closing.commands)]
+    for name, text in zip(names, closing.commands, strict=False):
+        rows.append(Row([Piece(f"{name:<9}", "dim"), Piece(clean(text))]))
+    return [Row(), *rows]
 
 
 def overall(result: AuditResult) -> Verdict:

@@ -66,8 +66,13 @@ def test_picture_in_ascii(plan: RunPlan, staged: SimpleNamespace) -> None:
 
 @pytest.mark.parametrize("width", [40, 80, 120])
 def test_summary(plan: RunPlan, staged: SimpleNamespace, width: int) -> None:
-    rows = summary(staged.result(plan), width, FULL) + closing_rows(CLOSING, width)
-    compare(f"summary-{width}", rows, width)
+    compare(f"summary-{width}", summary(staged.result(plan), width, FULL), width)
+
+
+def test_paths_and_commands_are_never_broken() -> None:
+    texts = [row.text for row in closing_rows(CLOSING, 20)]
+    assert texts[1] == f"Record   {CLOSING.record}"
+    assert texts[3] == f"Next     {CLOSING.commands[0]}"
 
 
 def test_summary_of_a_healthy_lineup(plan: RunPlan, staged: SimpleNamespace) -> None:
