@@ -105,8 +105,10 @@ def why_unusable(answer: Answer, nonce: int) -> str:
         return f"not a server's answer (mode {answer.mode}, version {answer.version})"
     if answer.origin != nonce:
         return "it answers another request (origin time differs)"
-    if answer.stratum == 0:
+    if answer.stratum == 0 and kiss_code(answer):
         return f"the server refuses (kiss code {kiss_code(answer)})"
+    if answer.stratum == 0:
+        return "the server is not synchronised (stratum 0: unspecified)"
     if answer.leap == 3:
         return "the server is not synchronised (leap indicator 3)"
     if answer.stratum >= 16:
@@ -138,8 +140,9 @@ def caveat(answer: Answer) -> str:
 
 
 def kiss_code(answer: Answer) -> str:
-    """The four letters with which a server refuses (DENY, RSTR, RATE, ...), cleaned for print."""
-    return "".join(chr(b) if 33 <= b < 127 else "." for b in answer.reference_id)
+    """The four letters with which a server of stratum 0 refuses (DENY, RSTR, RATE, ...), "" if it has none."""
+    letters = answer.reference_id
+    return letters.decode() if letters.isascii() and letters.isalnum() else ""
 
 
 def offset(answer: Answer, sent_ns: int, received_ns: int) -> Offset:
