@@ -131,9 +131,9 @@ def table() -> list[list[str]]:
 
 
 def write_csv(path: Path) -> None:
-    """As a spreadsheet program on this side of the Atlantic saves it: comma, CRLF, UTF-8 with BOM."""
+    """As a spreadsheet program on this side of the Atlantic saves it: comma, UTF-8 with BOM."""
     with path.open("w", encoding="utf-8-sig", newline="") as file:
-        csv.writer(file).writerows([*TITLE, [], HEADINGS, *table()])
+        csv.writer(file, lineterminator="\n").writerows([*TITLE, [], HEADINGS, *table()])
 
 
 def write_xlsx(path: Path) -> None:

@@ -22,6 +22,10 @@ from probe.model.shape import refuse
 
 MAP_FORMAT = "buswitness-map/1"
 
+# Nothing that moves a cursor or turns the direction of reading: C0, C1, DEL, Unicode's own line ends and
+# direction marks.
+_NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
+
 Tag = Annotated[
     str,
     StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/+-]{0,39}$"),
@@ -33,7 +37,7 @@ Tag = Annotated[
 ]
 Line = Annotated[
     str,
-    StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$"),
+    StringConstraints(min_length=1, max_length=200, pattern=_NO_CONTROLS),
     Field(json_schema_extra={"x-allowed": "one line of text, at most 200 characters"}),
 ]
 HostName = Annotated[
@@ -127,6 +131,9 @@ class Address(Strict):
         return self
 
 
+_CONDITION = re.compile(r"\s*(>=|<=|==|!=|>|<|=)\s*[^\s<>=!]*\d[^\s<>=!]*\s*")
+
+
 class ExpectedIdentity(Strict):
     """Who the device should say it is. Fields left out are not compared."""
 
@@ -138,8 +145,22 @@ class ExpectedIdentity(Strict):
         Field(
             description="One version (2.4.1) or a range (>=2.4, <3), compared part by part as numbers.",
             examples=["2.4.1", ">=2.4, <3"],
+            json_schema_extra={"x-allowed": "one version, as 2.4.1, or a range, as >=2.4, <3"},
         ),
     ] = None
+
+    @field_validator("firmware")
+    @classmethod
+    def _firmware(cls, text: str | None) -> str | None:
+        """A version, or conditions joined by commas; a range without commas would never be compared."""
+        if text is None or not re.search("[<>=!]", text):
+            return text
+        if all(_CONDITION.fullmatch(part) for part in text.split(",")):
+            return text
+        raise refuse(
+            "firmware is neither a version nor a range",
+            allowed="one version, as 2.4.1, or a range, as >=2.4, <3 (a comma between conditions)",
+        )
 
 
 class ExpectedState(Strict):
@@ -321,7 +342,7 @@ class DeviceMap(Strict):
     format: Annotated[Literal["buswitness-map/1"], Field(description="Name and version of this format.")]
     site: Annotated[Line, Field(description="Name of the site.")]
     lineup: Annotated[Line, Field(description="Name of the lineup.")]
-    system: Annotated[System, Field(description="The nominal electrical system.")]
+    system: Annotated[System, Field(description="Nominal voltage, frequency and wiring.")]
     networks: Annotated[tuple[Network, ...], Field(description="Its IP subnets.")] = ()
     clock: Annotated[Clock, Field(description="What devices' clocks are held against.")] = Clock()
     tolerances: Annotated[Tolerances, Field(description="Limits of this site.")] = Tolerances()

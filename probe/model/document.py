@@ -34,7 +34,7 @@ Path = tuple[str | int, ...]
 Plain = Any
 
 _LOADER: Any = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
-_TAB = re.compile(r"^ *\t[ \t]*(?=[^\s#])", re.MULTILINE)
+_TAB = re.compile(r"^ *\t", re.MULTILINE)
 _FORBIDDEN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x80-\x84\x86-\x9f\ud800-\udfff\ufffe\uffff]")
 _NULLS = frozenset({"~", "null", "Null", "NULL"})
 
@@ -114,7 +114,7 @@ def dotted(path: Path) -> str:
     """The path as people write it: ``devices[3].address.unit``."""
     text = ""
     for step in path:
-        text += f"[{step}]" if isinstance(step, int) else f".{step}" if text else step
+        text += f"[{step}]" if isinstance(step, int) else f".{shown(step)}" if text else shown(step)
     return text
 
 

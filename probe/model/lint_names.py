@@ -22,9 +22,9 @@ import re
 from collections import defaultdict
 from collections.abc import Iterator
 
-from probe.model.device_map import Device
+from probe.model.document import shown
 from probe.model.errors import Problem
-from probe.model.map_draft import Draft, Placed
+from probe.model.map_draft import Draft, Written
 from probe.model.surroundings import Surroundings
 
 #: After so many pairs the point is made.
@@ -38,14 +38,17 @@ _NUMBER = re.compile(r"\d+")
 
 def duplicate_tag(draft: Draft, around: Surroundings) -> Iterator[Problem]:
     """One tag for two devices."""
-    first: dict[str, Placed[Device]] = {}
-    for placed in draft.devices:
-        other = first.setdefault(placed.item.tag, placed)
-        if other is not placed:
-            yield placed.problem(
-                ("tag",),
-                f"two devices have the tag {placed.item.tag}",
-                found=f"{placed.item.tag}, also at {other.place(('tag',))}",
+    first: dict[str, Written] = {}
+    for entry in draft.written:
+        tag = entry.values.get("tag")
+        if tag is None:
+            continue
+        other = first.setdefault(tag, entry)
+        if other is not entry:
+            yield entry.problem(
+                "tag",
+                f"two devices have the tag {shown(tag)}",
+                found=f"{shown(tag)}, also at {other.document.place((*other.path, 'tag'))}",
                 allowed="each tag once",
                 remedy="one of the two is wrong: look at the drawings",
             )

@@ -31,24 +31,41 @@ def no_devices(draft: Draft, around: Surroundings) -> Iterator[Problem]:
 
 
 def unknown_profile(draft: Draft, around: Surroundings) -> Iterator[Problem]:
-    """A profile that the library does not hold, or one for another kind of device."""
+    """A profile that the library does not hold."""
     known = set(around.profile_names)
+    for entry in draft.written:
+        name = entry.values.get("profile", BLANK)
+        if name == BLANK or name in known:
+            continue
+        yield entry.problem(
+            "profile",
+            f"there is no profile {shown(name)}",
+            found=shown(name),
+            allowed=listed(around.profile_names),
+            remedy=did_you_mean(name, around.profile_names)
+            or "see `buswitness profile list`, or give the folder of your own profiles",
+        )
+
+
+def still_blank(draft: Draft, around: Surroundings) -> Iterator[Problem]:
+    """Texts that an import left blank; blanks that are no texts are told by their type."""
+    for name in ("site", "lineup"):
+        if draft.main.values.get(name) == BLANK:
+            yield draft.main.problem((name,), f"{name} is still to be filled in")
+    for entry in draft.written:
+        for name in ("profile", "section"):
+            if entry.values.get(name) == BLANK:
+                allowed = listed(around.profile_names) if name == "profile" else ""
+                what = f"the {name} of {entry.tag} is still to be filled in"
+                yield entry.problem(name, what, allowed=allowed)
+
+
+def profile_of_other_kind(draft: Draft, around: Surroundings) -> Iterator[Problem]:
+    """A device whose profile is for another kind of device."""
     for placed in draft.devices:
         device = placed.item
         profile = around.profiles.get(device.profile)
-        if device.profile == BLANK:
-            what = f"the profile of {device.tag} is still to be filled in"
-            yield placed.problem(("profile",), what, allowed=listed(around.profile_names))
-        elif device.profile not in known:
-            yield placed.problem(
-                ("profile",),
-                f"there is no profile {shown(device.profile)}",
-                found=shown(device.profile),
-                allowed=listed(around.profile_names),
-                remedy=did_you_mean(device.profile, around.profile_names)
-                or "see `buswitness profile list`, or give the folder of your own profiles",
-            )
-        elif profile is not None and profile.kind is not device.kind:
+        if profile is not None and profile.kind is not device.kind:
             yield placed.problem(
                 ("kind",),
                 f"{device.tag} is a {device.kind.value}, its profile is for a {profile.kind.value}",
@@ -59,16 +76,16 @@ def unknown_profile(draft: Draft, around: Surroundings) -> Iterator[Problem]:
 
 def broken_feed(draft: Draft, around: Surroundings) -> Iterator[Problem]:
     """``fed_from`` a tag that is not in the map, or a circle of them."""
-    for placed in draft.devices:
-        source = placed.item.fed_from
+    for entry in draft.written:
+        source = entry.values.get("fed_from")
         if source is not None and source not in draft.tags:
-            yield placed.problem(
-                ("fed_from",),
-                f"{placed.item.tag} is fed from {source}, which is not in the map",
-                found=source,
+            others = sorted(draft.tags - {entry.tag})
+            yield entry.problem(
+                "fed_from",
+                f"{entry.tag} is fed from {shown(source)}, which is not in the map",
+                found=shown(source),
                 allowed="the tag of a device of this map",
-                remedy=did_you_mean(source, sorted(draft.tags - {placed.item.tag}))
-                or "add that device, or remove the line",
+                remedy=did_you_mean(source, others) or "add that device, or remove the line",
             )
     yield from _feed_circles(draft)
 
@@ -230,7 +247,9 @@ def not_approved(draft: Draft, around: Surroundings) -> Iterator[Problem]:
 
 RELATION_RULES = (
     no_devices,
+    still_blank,
     unknown_profile,
+    profile_of_other_kind,
     broken_feed,
     missing_study,
     reference_clock,

@@ -76,19 +76,42 @@ class Placed(Generic[Item]):
         return self.document.place((*self.path, *sub))
 
 
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The texts of one device entry that others refer to, as written, also where the entry does not fit."""
+
+    values: dict[str, str]
+    document: Document
+    path: Path
+
+    @property
+    def tag(self) -> str:
+        """The tag, or what stands for it in a sentence where there is none."""
+        return shown(self.values.get("tag", "a device"))
+
+    def problem(self, name: str, what: str, **facts: str) -> Problem:
+        """A Problem at a field of the entry."""
+        return self.document.problem((*self.path, name), what, **facts)  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Draft:
     """All that was read. head: the map without its lists, None if that part does not fit.
 
-    documents: the map first, then its includes in reading order. tags: every tag written anywhere, also in
-    entries that do not fit.
+    documents: the map first, then its includes in reading order. devices, networks: the entries that fit.
+    written: every device entry, so that one that does not fit hides nothing else that is wrong with it.
     """
 
     head: DeviceMap | None
     documents: tuple[Document, ...]
     devices: tuple[Placed[Device], ...]
     networks: tuple[Placed[Network], ...]
-    tags: frozenset[str]
+    written: tuple[Written, ...]
+
+    @cached_property
+    def tags(self) -> frozenset[str]:
+        """Every tag written anywhere."""
+        return frozenset(entry.values["tag"] for entry in self.written if "tag" in entry.values)
 
     @property
     def main(self) -> Document:
@@ -120,7 +143,7 @@ class _Reading:
     documents: list[Document] = field(default_factory=list)
     devices: list[Placed[Device]] = field(default_factory=list)
     networks: list[Placed[Network]] = field(default_factory=list)
-    tags: set[str] = field(default_factory=set)
+    written: list[Written] = field(default_factory=list)
     seen: dict[str, str] = field(default_factory=dict)  # file to the place that included it
 
 
@@ -142,7 +165,7 @@ def read_draft(name: str, read: Read) -> tuple[Draft, tuple[Problem, ...]]:
         documents=tuple(reading.documents),
         devices=tuple(reading.devices),
         networks=tuple(reading.networks),
-        tags=frozenset(reading.tags),
+        written=tuple(reading.written),
     )
     return draft, tuple(reading.problems)
 
@@ -204,8 +227,9 @@ def _entries(reading: _Reading, document: Document, key: str, model: type[Item])
         return []
     placed = []
     for i, value in enumerate(values):
-        if key == "devices" and isinstance(value, dict) and isinstance(value.get("tag"), str):
-            reading.tags.add(value["tag"])
+        if key == "devices" and isinstance(value, dict):
+            texts = {name: text for name, text in value.items() if isinstance(text, str) and text}
+            reading.written.append(Written(texts, document, (key, i)))
         item, problems = fit(document, model, path=(key, i), hints=HINTS)
         reading.problems += problems
         if item is not None:
@@ -237,7 +261,7 @@ def _include(reading: _Reading, parent: Document, path: Path, name: str, chain: 
 
 
 def _is_foreign(name: str) -> bool:
-    return name.startswith("/") or "\\" in name or ":" in name
+    return name.startswith("/") or "\\" in name or ":" in name or not name.isprintable()
 
 
 def _refusal(reading: _Reading, full: str, chain: tuple[str, ...]) -> str:

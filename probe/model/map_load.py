@@ -62,7 +62,7 @@ def _compile(draft: Draft, profiles: Profiles) -> tuple[dict[str, Profile], list
     """Every profile that the map uses and the library has; problems of profiles that do not load."""
     known, compiled = set(profiles.names()), {}
     problems: dict[Problem, None] = {}
-    for name in dict.fromkeys(placed.item.profile for placed in draft.devices):
+    for name in dict.fromkeys(entry.values.get("profile", "") for entry in draft.written):
         if name not in known:
             continue  # map_lint says so at its place
         try:

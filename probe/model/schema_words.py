@@ -31,6 +31,9 @@ def alternatives(root: Schema, node: Schema) -> Iterator[Schema]:
         own = {key: value for key, value in node.items() if key != "$ref"}
         yield from alternatives(root, {**root.get("$defs", {})[name], **own})
         return
+    if "properties" in node:  # a group of fields: its oneOf is a rule over them, no union
+        yield node
+        return
     branches = node.get("anyOf") or node.get("oneOf") or node.get("allOf")
     if branches is None:
         if node.get("type") != "null":

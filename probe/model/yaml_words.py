@@ -29,6 +29,7 @@ _WORDS = (
         "the indentation does not match the list above",
         "let all dashes of one list stand in the same column",
     ),
+    ("maximum nesting depth", "the values are nested too deep", "is this really a map or profile?"),
     ("did not find expected ','", "a list or group in brackets is not closed", "add the comma or bracket"),
     ("expected ',' or", "a list or group in brackets is not closed", "add the comma or bracket"),
     ("end of stream", "a text in quotes is not closed", "add the closing quote"),
