@@ -7,6 +7,7 @@ import os
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import orjson
 import pytest
@@ -132,6 +133,39 @@ def test_a_chained_line_that_is_not_its_kind_is_named(tmp_path: Path, body: dict
     second = line(2, digest(first), "note", body)  # type: ignore[arg-type]
     found = _verify(tmp_path, first + b"\n" + second + b"\n")
     assert (found.damage, found.first_bad_line, found.unchanged) == (Damage.FOREIGN_CONTENT, 2, False)
+
+
+def test_a_wrong_number_in_a_chained_line_is_found(tmp_path: Path) -> None:
+    second = line(5, digest(LINES[0]), "note", {"at_ns": 1, "text": "", "topic": ""})
+    found = _verify(tmp_path, LINES[0] + b"\n" + second + b"\n")
+    assert (found.damage, found.first_bad_line, found.count) == (Damage.CHANGED, 2, 1)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"count": 3},
+        {"head": NO_LINE},
+        {"complete": 1},
+        {"check": NO_LINE},
+        {"signature": "00"},
+        {"timestamp": ""},
+    ],
+)
+def test_a_chained_seal_that_does_not_fit_is_found(tmp_path: Path, wrong: dict[str, object]) -> None:
+    """Each with a ``check`` that is right for the wrong contents, as a forger would make it."""
+    previous = digest(LINES[0])
+    body: dict[str, Any] = {"check": None, "complete": True, "count": 2, "head": previous, "reason": ""}
+    body |= {"signature": None, "timestamp": None, **wrong}
+    opened = {**body, "check": None, "signature": None, "timestamp": None}
+    body["check"] = wrong.get("check", digest(line(2, previous, "seal", opened)))
+    found = _verify(tmp_path, LINES[0] + b"\n" + line(2, previous, "seal", body) + b"\n")
+    assert (found.damage, found.first_bad_line, found.closed) == (Damage.CHANGED, 2, False)
+
+
+def test_a_second_head_is_no_part_of_a_record(tmp_path: Path) -> None:
+    second = line(2, digest(LINES[0]), "head", orjson.loads(LINES[0])["body"])
+    assert _verify(tmp_path, LINES[0] + b"\n" + second + b"\n").first_bad_line == 2
 
 
 @pytest.mark.parametrize(
