@@ -18,6 +18,7 @@ from probe.collect.judging import Judge, built_in_judge
 from probe.collect.pacing import Pacing
 from probe.collect.roster import berths_by_link, estimate
 from probe.collect.run import LinkFactory, Prepared, Run, Tools
+from probe.collect.surroundings import Senses
 from probe.model.clock import RunClock
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
@@ -41,7 +42,7 @@ def prepare(lineup: Lineup, scope: Scope, *, judge: Judge | None = None) -> RunP
     )
 
 
-async def audit(  # noqa: PLR0913 - the public face; the last three are for tests
+async def audit(  # noqa: PLR0913 - the public face; the last four are for tests
     plan: RunPlan,
     *,
     ledger: Ledger,
@@ -51,6 +52,7 @@ async def audit(  # noqa: PLR0913 - the public face; the last three are for test
     link_factory: LinkFactory | None = None,
     judge: Judge | None = None,
     pacing: Pacing | None = None,
+    senses: Senses | None = None,
 ) -> AuditResult:
     """Carry out the run; what it came to.
 
@@ -62,5 +64,6 @@ async def audit(  # noqa: PLR0913 - the public face; the last three are for test
         from probe.wire.connect import link_to
 
         link_factory = link_to
-    tools = Tools(ledger, observers, clock, link_factory, judge or built_in_judge(), pacing or Pacing())
+    judge = judge or built_in_judge()
+    tools = Tools(ledger, observers, clock, link_factory, judge, pacing or Pacing(), senses or Senses())
     return await Run(plan, tools).carry_out(stop)

@@ -17,6 +17,7 @@ from probe.collect.journal import Journal, LedgerBroken, LinkLog, Shelf
 from probe.collect.judging import Judge, Judgement
 from probe.collect.pacing import Pacing, RequestBudget
 from probe.collect.roster import Berth, berths_by_link, network_of, reference_berth
+from probe.collect.surroundings import Senses, Surroundings
 from probe.collect.watch import Watch
 from probe.model.clock import RunClock
 from probe.model.device_map import Target
@@ -42,6 +43,7 @@ class Tools(NamedTuple):
     link_factory: LinkFactory
     judge: Judge
     pacing: Pacing
+    senses: Senses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +65,9 @@ class Run:
         self._pacing = tools.pacing
         self._journal = Journal(tools.ledger, tools.observers, tools.clock)
         self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
+        self._by_tag = {berth.device.tag: berth for group in self._berths.values() for berth in group}
+        reference = "" if plan.scope.quick else plan.lineup.map.clock.reference
+        self._surroundings = Surroundings(self._journal, tools.senses, reference)
         self._budgets: dict[str, RequestBudget] = {}
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
@@ -111,6 +116,7 @@ class Run:
             for task in (*others, work):
                 task.cancel()
             results = await asyncio.gather(*others, work, return_exceptions=True)
+            await self._surroundings.close()
         _raise_first(results)
 
     def _guards(self, stop: asyncio.Event, broken: asyncio.Event) -> list[Coroutine[Any, Any, object]]:
@@ -129,11 +135,13 @@ class Run:
         """All links at the same time; the reference clock of a tag is read before and after."""
         seats = {link: self._seats_of(group) for link, group in self._berths.items()}
         reference = self._seat_reference(seats)
+        self._surroundings.start(berth for group in self._berths.values() for berth in group)
         async with asyncio.TaskGroup() as tasks:
             for host, guests in seats.values():
                 tasks.create_task(host.serve(guests))
         if reference is not None:
             await self._read_reference_again(*reference)
+        await self._surroundings.finish()
 
     # the reference clock -----------------------------------------------------------------------------
 
@@ -216,6 +224,7 @@ class Run:
     async def _finished(self, guest: Guest) -> None:
         """A device is done: judge it and let its evidence go."""
         if guest.judged:
+            await self._surroundings.neighbour(self._by_tag[guest.tag])
             self._judge_device(guest.tag, interrupted=False)
             self._journal.phase(guest.tag, Phase.DONE)
 

@@ -14,6 +14,7 @@ import pytest
 
 from probe.collect.events import AuditResult, Phase
 from probe.collect.pacing import Pacing
+from probe.collect.surroundings import Senses
 from probe.model.clock import RunClock
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import Device, DeviceMap, Target
@@ -22,15 +23,18 @@ from probe.model.evidence import (
     Connect,
     ConnectOutcome,
     Disconnect,
+    Echo,
     Evidence,
     Exchange,
     Framing,
     Outcome,
+    ReferenceSample,
 )
 from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup, SourceText
 from probe.model.profile import Area, Limits, Point, Profile, Quirks
 from probe.model.scope import Scope
+from probe.wire.echo import EchoRight
 from probe.wire.link import Request, StrayHandler
 
 SECOND = 1_000_000_000
@@ -284,6 +288,26 @@ def lineup_of(devices: Sequence[dict[str, Any]], profiles: Sequence[Profile], **
     )
 
 
+def _permitted() -> EchoRight:
+    return EchoRight.DATAGRAM
+
+
+async def _answered(host: str, tag: str, clock: RunClock, right: EchoRight) -> Echo:
+    return Echo(host, tag, clock.now_ns(), clock.now_ns(), True)
+
+
+async def _empty_table() -> dict[str, str]:
+    return {}
+
+
+def _own_clock(clock: RunClock) -> ReferenceSample:
+    return ReferenceSample("laptop", clock.now_ns(), clock.now_ns(), -1, 1, True, "", b"")
+
+
+async def _no_ntp(host: str, clock: RunClock, sampling: object) -> tuple[ReferenceSample, ...]:
+    return ()
+
+
 class World:
     """Runs audits in jumping time. behaviours: what answers on a link, by the link's name or for all."""
 
@@ -296,6 +320,7 @@ class World:
         self.opens: dict[str, list[ConnectOutcome]] = {}
         self.observers: list[Any] = [self.watcher]
         self.pacing = Pacing()
+        self.senses = Senses(_permitted, _answered, _empty_table, _own_clock, _no_ntp)
         self.seconds = 0.0
         self.on_start: Callable[[asyncio.Event, LoopClock], None] | None = None
 
@@ -322,6 +347,7 @@ class World:
             result = await agent.audit(
                 plan, ledger=self.ledger, observers=self.observers, clock=clock, stop=stop,
                 link_factory=self._link, judge=self.judge, pacing=self.pacing,
+                senses=self.senses,
             )  # fmt: skip
             self.seconds = clock.now_ns() / 1e9
             return result
