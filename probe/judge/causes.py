@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from ipaddress import ip_address
 
+from probe.judge.checks.clock import STANDS_STILL
 from probe.judge.checks.lineup import misplaced
-from probe.judge.checks.silence import ADVICE, EXPLAINED
+from probe.judge.checks.silence import ADVICE, EXPLAINED, GATEWAY_ADVICE
 from probe.judge.facts import Facts, Reach
 from probe.judge.lineup_context import LineupContext
 from probe.judge.wording import AT_THE_GEAR, count, listed, some
@@ -157,7 +158,9 @@ def _gateway_cause(found: Found, gateway: str, link: str, tags: list[str], reach
         900,
         f"Gateway {gateway} ({link}) is down: {EXPLAINED.get(reach, reach.value)}. "
         f"Rests on all {len(subjects) - 1} units behind it being silent and the gateway as well.",
-        f"Bring the gateway back: {ADVICE[reach]} Its units need nothing until it answers.",
+        f"Bring the gateway back: {GATEWAY_ADVICE.get(reach) or ADVICE[reach]} Its units need nothing until "
+        "it "
+        "answers.",
     )
 
 
@@ -174,6 +177,28 @@ def _line_cause(found: Found, gateway: str, units: list[str]) -> Cause:
         "swapped, a "
         f"break or a short, termination at both ends only, control power of the units. {AT_THE_GEAR}",
     )
+
+
+def _one_for_all(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """A server that answers for every unit number: what its units show is its own."""
+    for tag, facts in context.facts.items():
+        if facts.answers_for_all:
+            units = [
+                other for other in context.facts if other != tag and context.facts[other].link == facts.link
+            ]
+            doubled = [f.id for f in found if f.check == "lineup.serial_twice" and f.point in units]
+            yield _cause(
+                "one for all",
+                [tag, *units],
+                [*_bad_of(found, [tag, *units]), *doubled],
+                900,
+                f"{tag} answers for every unit number alike: what is shown as {some(units)} is {tag} "
+                "itself. Rests on "
+                "units that nobody has giving the same answer.",
+                f"Look at how {tag} routes unit numbers to its serial line, and repeat the run; its units "
+                "were not "
+                "tested.",
+            )
 
 
 # devices ------------------------------------------------------------------------------------------------
@@ -308,6 +333,19 @@ def _zone(context: LineupContext, found: Found) -> Iterator[Cause]:
             )
 
 
+#: How surely the way of being silent tells that it is this device alone; set by hand, 700 where not listed.
+_SURE_OF_SILENCE = {Reach.NO_TARGET: 900, Reach.NO_PATH: 850, Reach.REFUSED: 850, Reach.NO_NAME: 950}
+
+
+def _others(context: LineupContext, tag: str, facts: Facts) -> str:
+    """What the neighbours of a silent device tell of it."""
+    alive = [t for t, other in context.facts.items() if t != tag and other.reach.is_alive]
+    same = [t for t in alive if context.facts[t].link == facts.link]
+    if same:
+        return f"its own silence, while {some(same, 2)} on the same link answers"
+    return f"its own silence, while {count(len(alive), 'other device')} of the lineup can be reached"
+
+
 def _silent_device(context: LineupContext, found: Found) -> Iterator[Cause]:
     for tag, facts in context.facts.items():
         if _is_silent(facts):
@@ -315,10 +353,9 @@ def _silent_device(context: LineupContext, found: Found) -> Iterator[Cause]:
                 "device silent",
                 [tag],
                 _bad_of(found, [tag]),
-                700,
-                f"{tag} does not answer: {EXPLAINED.get(facts.reach, facts.reach.value)}. Nothing else of "
-                "it could be "
-                "tested. Rests on its own silence; other devices of its link answer, or there are none.",
+                _SURE_OF_SILENCE.get(facts.reach, 700),
+                f"{tag} does not answer: {EXPLAINED.get(facts.reach, facts.reach.value)}. Nothing else of it "
+                f"could be tested. Rests on {_others(context, tag, facts)}.",
                 ADVICE[facts.reach],
             )
 
@@ -330,21 +367,94 @@ def _frozen(context: LineupContext, found: Found) -> Iterator[Cause]:
             yield _cause(
                 "stale",
                 [tag],
-                [f.id for f in found if f.subject == tag and f.verdict is Verdict.REVIEW],
+                [f.id for f in found if f.subject == tag and _is_stale(f)],
                 700,
                 f"{tag} is frozen, or a gateway answers for it from its cache: nothing moved that must move.",
                 finding.advice,
             )
 
 
+def _is_stale(finding: Finding) -> bool:
+    """Doubts, and what cannot be told of a device that stands still; its other failures are its own."""
+    if finding.check == "clock.skew":
+        return finding.verdict is Verdict.FAIL and finding.title == STANDS_STILL
+    return finding.verdict is Verdict.REVIEW or finding.check == "fresh.point"
+
+
+def _dead_circuit(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """No voltage where the map says live: what needs voltage cannot be tested."""
+    for finding in found:
+        if finding.check == "supply.energized" and finding.verdict is Verdict.FAIL:
+            needs = [f.id for f in found if f.subject == finding.subject and _needs_voltage(f)]
+            if needs:
+                yield _cause(
+                    "no voltage",
+                    [finding.subject],
+                    [finding.id, *needs],
+                    900,
+                    f"There is no voltage at {finding.subject}, where the map says live: what needs voltage "
+                    "could not "
+                    "be tested. Rests on the device's own voltages.",
+                    finding.advice,
+                )
+
+
+def _needs_voltage(finding: Finding) -> bool:
+    untested = finding.verdict is Verdict.NOT_TESTED
+    return untested and finding.check in ("supply.voltage", "supply.frequency")
+
+
+def _ratio(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """All voltages of a device off by one factor: a scale or a transformer ratio, not the bus."""
+    for tag, facts in context.facts.items():
+        off = {f.point for f in found if f.subject == tag and f.check == "supply.voltage" and f.advice}
+        if facts.ratio and len(off) > 1:
+            explains = [
+                f.id
+                for f in found
+                if f.subject == tag and f.point in off and f.check in ("supply.voltage", "values.range")
+            ]
+            yield _cause(
+                "scale",
+                [tag],
+                explains,
+                850,
+                f"All {len(off)} voltages of {tag} are off by {facts.ratio}. Rests on the same factor in "
+                "all of them.",
+                "Correct the scale in the profile, or the transformer ratio and wiring in the device; then "
+                "compare "
+                "currents and powers too.",
+            )
+
+
+def _no_use(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """A device that can be reached and gives nothing that could be used."""
+    for tag, facts in context.facts.items():
+        if facts.reach in (Reach.EXCEPTIONS_ONLY, Reach.MALFORMED_ONLY):
+            yield _cause(
+                "no usable replies",
+                [tag],
+                _bad_of(found, [tag]),
+                850,
+                f"{tag} can be reached, but {facts.reach.value}: nothing else of it could be tested. Rests "
+                "on every "
+                "one of its replies.",
+                "See the finding on its replies for what to do.",
+            )
+
+
 RULES: tuple[Rule, ...] = (
     _network,
     _gateway,
+    _one_for_all,
     _swapped,
     _other_device,
     _register_map,
     _byte_order,
     _silent_device,
+    _no_use,
     _frozen,
+    _dead_circuit,
+    _ratio,
     _zone,
 )

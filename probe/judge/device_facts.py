@@ -24,13 +24,17 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         host=target.host,
         reach=context.reach,
         interrupted=context.evidence.interrupted,
-        identity={field: one.text for field, one in said.items()},
+        identity={
+            field: one.text for field, one in said.items() if not (one.by_register and gates.proof_wrong)
+        },
         identity_evidence=tuple(dict.fromkeys(one.sequence for one in said.values())),
         identity_wrong=bool(gates.identity),
         proof_wrong=gates.proof_wrong,
         shift=fit.shift if fit else 0,
         order=fit.order if fit else "",
         stale=bool(gates.doubt),
+        ratio=context.memory.get("ratio", ""),
+        answers_for_all=bool(context.memory.get("answers for all")),
         clock_hours=context.memory.get("clock_hours", 0.0),
         pairs=_pairs(context),
     )

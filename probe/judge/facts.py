@@ -56,7 +56,8 @@ class Facts:
 
     reach_finding: id of the finding that says so. identity: field to text as read. shift, order: what would
     make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
-    off in the way of a time zone, else 0.
+    off in the way of a time zone, else 0. ratio: the one factor by which all its voltages are off, in words.
+    answers_for_all: it gives the same for units that the map does not hold, and the map holds others there.
     """
 
     link: str = ""
@@ -72,6 +73,8 @@ class Facts:
     order: str = ""
     stale: bool = False
     clock_hours: float = 0.0
+    ratio: str = ""
+    answers_for_all: bool = False
     pairs: tuple[Pair, ...] = ()
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from probe.judge.blocks import is_float
+from probe.judge.check import Subject
 from probe.model.profile import Point, Profile
 
 #: Quantities that only ever rise on a healthy device.
@@ -27,7 +29,9 @@ LEAPING = frozenset({"frequency", "temperature"})
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traits:
     """wanted: names of the points that a run reads (all but identification points), clock_atom: those that
-    are read with the clock. moving, rising, leaping: see profile.Point and above."""
+    are read with the clock. reread: those that even a short run reads twice. moving, rising, leaping: see
+    profile.Point and above.
+    """
 
     floats: tuple[Point, ...]
     has_states: bool
@@ -42,6 +46,16 @@ class Traits:
     frequencies: tuple[Point, ...]
     ratings: tuple[Point, ...]
     states: frozenset[str]
+    reread: frozenset[str]
+
+
+def is_read_twice(subject: Subject, names: Iterable[str]) -> bool:
+    """True if a run of this scope reads any of the points in two rounds."""
+    if subject.scope.quick:
+        return False
+    if subject.scope.dwell_s > 0:
+        return any(names)
+    return not traits_of(subject.profile).reread.isdisjoint(names)
 
 
 _known: dict[int, tuple[Profile, Traits]] = {}
@@ -75,6 +89,7 @@ def _traits(profile: Profile) -> Traits:
         frequencies=tuple(point for point in points if point.quantity == "frequency"),
         ratings=tuple(point for point in points if point.quantity == "rating"),
         states=frozenset(rule.state for rule in profile.states),
+        reread=frozenset(profile.freshness.points if profile.freshness else ()) | _clock_atom(profile),
     )
 
 

@@ -77,6 +77,7 @@ def units_here(context: DeviceContext) -> int:
 
 def _everybody(check: DeviceCheck, context: DeviceContext, answering: list[Numbered]) -> Finding:
     alone = units_here(context) == 1
+    context.memory["answers for all"] = not alone
     return check.find(
         context.tag,
         Verdict.PASS if alone else Verdict.FAIL,

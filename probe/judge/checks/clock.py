@@ -20,6 +20,8 @@ from probe.model.finding import Finding, Verdict
 from probe.model.profile import ClockRule
 from probe.model.reading import Reading
 
+STANDS_STILL = "Clock stands still"
+
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     rule = context.profile.clock
@@ -142,7 +144,7 @@ def _stands(
     return check.find(
         context.tag,
         Verdict.FAIL,
-        "Clock stands still",
+        STANDS_STILL,
         observed=f"{instant(float(after.value))} at both readings, "
         f"{span((after.sent_ns - before.received_ns) / 1e9)} apart",
         expected="a clock that runs",

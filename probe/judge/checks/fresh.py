@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from probe.judge.check import STANDING_VALUES, DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext
-from probe.judge.traits import traits_of
+from probe.judge.traits import is_read_twice, traits_of
 from probe.judge.wording import listed, some, span, value_text
 from probe.model.finding import Finding, Verdict
 from probe.model.reading import Reading
@@ -40,6 +40,7 @@ def _device(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if moved:
         yield _alive(check, context, moved[0], watched[moved[0]])
     elif still:
+        context.memory["stands still"] = True
         yield _frozen(check, context, still)
 
 
@@ -76,6 +77,9 @@ def _frozen(check: DeviceCheck, context: DeviceContext, still: dict[str, tuple[R
 
 
 def _point(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    if context.memory.get("stands still"):
+        yield check.untested(context.tag, "nothing of the device moves at all")
+        return
     after_s = context.profile.freshness.after_s if context.profile.freshness else DEFAULT_AFTER_S
     tested, stuck = 0, []
     for point in traits_of(context.profile).moving:
@@ -107,7 +111,7 @@ def _point(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
 
 def _has_moving_points(subject: Subject) -> bool:
     """Points besides those of the freshness rule that the profile marks as moving."""
-    return not subject.scope.quick and bool(traits_of(subject.profile).moving)
+    return is_read_twice(subject, [point.name for point in traits_of(subject.profile).moving])
 
 
 DEVICE = DeviceCheck(
@@ -133,8 +137,9 @@ POINT = DeviceCheck(
     source="common practice, no source (rule: profile)",
     since="0.1",
     danger=4,
-    where="devices whose profile marks moving points; not with --quick",
+    where="devices whose profile marks moving points, where a run reads them twice",
     run=_point,
     applies=_has_moving_points,
     required=lambda subject: False,
+    unasked=True,
 )

@@ -16,6 +16,9 @@ from probe.model.finding import Finding, Verdict
 _WORDS = {"maker": "maker", "model": "model", "serial": "serial number"}
 
 
+_BY_REGISTER = "it stands in registers, and the proof point does not fit"
+
+
 def _field(field: str) -> object:
     def run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         wanted = expected_identity(context.device, context.profile).get(field, "")
@@ -24,7 +27,7 @@ def _field(field: str) -> object:
             return
         verdict = same_text(seen.text, wanted)
         if seen.by_register and verdict is Verdict.FAIL and proof_fails(context):
-            yield check.untested(context.tag, "it stands in registers, and the proof point does not fit")
+            yield check.untested(context.tag, _BY_REGISTER)
             return
         right = verdict is Verdict.PASS
         yield check.find(
@@ -52,6 +55,9 @@ def _firmware(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     wanted = expected_identity(context.device, context.profile).get("firmware", "")
     seen = identity_of(context).get("firmware")
     if not wanted or seen is None:
+        return
+    if seen.by_register and proof_fails(context):
+        yield check.untested(context.tag, _BY_REGISTER)
         return
     verdict = matches(seen.text, wanted)
     title = {

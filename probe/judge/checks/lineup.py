@@ -102,7 +102,7 @@ def _weight(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
     yield check.find(
         "lineup",
         Verdict.REVIEW if verdict is Verdict.FAIL else verdict,
-        "Replies did not slow down during the run" if verdict is Verdict.PASS else "Replies slowed down",
+        _WEIGHT_TITLES[verdict],
         observed=f"{percentile(changes, 50):+.2f} (median of {len(pairs)} pairs; early median "
         f"{milliseconds(early_ms * 1e6)})",
         expected=f"at most {limit:.1f} slower",
@@ -113,6 +113,13 @@ def _weight(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         else "Our own polling or another master loads the gear: repeat while "
         "the other masters rest, and compare.",
     )
+
+
+_WEIGHT_TITLES = {
+    Verdict.PASS: "Replies did not slow down during the run",
+    Verdict.REVIEW: "Whether replies slowed down during the run cannot be told",
+    Verdict.FAIL: "Replies slowed down during the run",
+}
 
 
 def _bounds(bounds: Interval) -> str:

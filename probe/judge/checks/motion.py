@@ -9,7 +9,7 @@ from probe.judge.check import STANDING_VALUES, DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext
 from probe.judge.counter import Turn, most_energy, turn_of
 from probe.judge.limit import exactly, within
-from probe.judge.traits import traits_of
+from probe.judge.traits import is_read_twice, traits_of
 from probe.judge.wording import number, span, value_text
 from probe.model.finding import Finding, Verdict
 from probe.model.profile import Point
@@ -32,7 +32,7 @@ def restarted(context: DeviceContext) -> tuple[Reading, Reading] | None:
 
 
 def _restart(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
-    readings = context.good(context.profile.uptime)
+    readings = context.good(context.profile.uptime) if context.profile.uptime else ()
     if len(readings) < 2:
         return
     point = context.point(context.profile.uptime)
@@ -136,16 +136,17 @@ RESTART = DeviceCheck(
     source="common practice, no source",
     since="0.1",
     danger=7,
-    where="devices whose profile names an uptime; not with --quick",
+    where="devices whose profile names an uptime, where a run reads it twice",
     run=_restart,
-    applies=lambda subject: bool(subject.profile.uptime) and not subject.scope.quick,
+    applies=lambda subject: is_read_twice(subject, (subject.profile.uptime,)),
     required=lambda subject: False,
+    unasked=True,
 )
 
 
 def _has_motion(subject: Subject) -> bool:
     traits = traits_of(subject.profile)
-    return not subject.scope.quick and bool(traits.rising or traits.leaping)
+    return is_read_twice(subject, [point.name for point in (*traits.rising, *traits.leaping)])
 
 
 JUMP = DeviceCheck(
@@ -156,8 +157,9 @@ JUMP = DeviceCheck(
     source="difference modulo the counter's range; limits: common practice, no source",
     since="0.1",
     danger=4,
-    where="devices with counters, frequency or temperature; not with --quick",
+    where="devices with counters, frequency or temperature, where a run reads them twice",
     run=_jump,
     applies=_has_motion,
     required=lambda subject: False,
+    unasked=True,
 )

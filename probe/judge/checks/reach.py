@@ -121,7 +121,7 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     yield check.find(
         context.tag,
         verdict,
-        "Reply time" if verdict is Verdict.PASS else f"Slow: 95 % of the replies within {_time(slowest)}",
+        "Reply time" if verdict is Verdict.PASS else _slow_title(slowest),
         observed=f"{milliseconds(slowest)} (median {milliseconds(middle)}, longest {milliseconds(worst)})",
         expected=f"at most {limit:g}",
         unit="ms",
@@ -136,8 +136,10 @@ _SLOW = (
 )
 
 
-def _time(nanoseconds: float) -> str:
-    return "no bound, too many were lost" if nanoseconds == inf else f"{milliseconds(nanoseconds)} ms"
+def _slow_title(nanoseconds: float) -> str:
+    if nanoseconds == inf:
+        return "No reply time holds for 95 % of the requests: too many were lost"
+    return f"Slow: 95 % of the replies within {milliseconds(nanoseconds)} ms"
 
 
 def _slow(context: DeviceContext, limit_ms: float) -> Iterable[int]:

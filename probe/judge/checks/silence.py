@@ -17,6 +17,15 @@ EXPLAINED = {
     Reach.FAILED: "the connection fails",
 }
 
+#: For a gateway, where the usual words speak of a device's unit number.
+GATEWAY_ADVICE = {
+    Reach.SILENT: (
+        "It takes connections and answers nothing, for itself or its units: it may hang, or other masters "
+        "hold it. "
+        "See whether the gear's own master still gets answers before anyone restarts it."
+    ),
+}
+
 ADVICE = {
     Reach.NO_TARGET: (
         "Check this unit's address, speed and parity against the gateway, its control power, and the serial "

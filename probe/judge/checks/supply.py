@@ -90,6 +90,12 @@ def _voltage(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         for point in traits_of(context.profile).voltages
         if (nominal := nominal_voltage(point, context.map)) is not None
     }
+    hints = {
+        _ratio_hint(float(reading.value), limits[name])
+        for name in limits
+        if (reading := context.latest(name)) and not is_dead(context)
+    }
+    context.memory["ratio"] = hints.pop() if len(hints) == 1 else ""
     yield from _held(check, context, limits, "Voltage")
 
 
@@ -137,6 +143,7 @@ def _off(
     verdict: Verdict,
     limits: tuple[float, float],
 ) -> Finding:
+    hint = _ratio_hint(float(reading.value), limits)
     return check.find(
         context.tag,
         verdict,
@@ -147,7 +154,7 @@ def _off(
         uncertainty=number(0.5 * 10.0**-point.decimals, point.decimals + 1),
         point=point.name,
         evidence=(reading.sequence,),
-        advice=_ratio_hint(float(reading.value), limits)
+        advice=(hint and f"It is off by {hint}.")
         or "Compare with the other devices of the same bus: if they agree, the system is off; if not, look "
         "at this "
         "device's transformer ratio, fuses and wiring.",
@@ -156,6 +163,8 @@ def _off(
 
 def _ratio_hint(value: float, limits: tuple[float, float]) -> str:
     """A factor between value and nominal that tells the mistake; empty if none does."""
+    if limits[0] <= value <= limits[1]:
+        return ""
     for factor, words in (
         (
             sqrt(3),
@@ -166,7 +175,7 @@ def _ratio_hint(value: float, limits: tuple[float, float]) -> str:
         (1000.0, "a factor of 1000: volts are taken for kilovolts or the reverse"),
     ):
         if limits[0] <= value * factor <= limits[1] or limits[0] <= value / factor <= limits[1]:
-            return f"It is off by {words}."
+            return words
     return ""
 
 
