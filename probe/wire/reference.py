@@ -20,7 +20,7 @@ from probe.wire.system_clock import wall_step_ns
 
 
 class Sampling(NamedTuple):
-    """How often to ask, with what pause (two seconds, as in a burst of NTP, from memory), how long to wait."""
+    """How often to ask, with what pause (2 s, as in a burst of NTP, from memory), how long to wait."""
 
     samples: int = 4
     gap_s: float = 2.0

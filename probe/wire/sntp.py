@@ -92,7 +92,7 @@ def difference_ns(later: int, earlier: int) -> int:
 
 
 def root_distance_ns(answer: Answer) -> int:
-    """How far the server may be from true time by its own account (RFC 5905: root synchronization distance)."""
+    """The server's greatest error by its own account (RFC 5905: root synchronization distance)."""
     return answer.root_delay_ns // 2 + answer.root_dispersion_ns
 
 
@@ -140,7 +140,7 @@ def caveat(answer: Answer) -> str:
 
 
 def kiss_code(answer: Answer) -> str:
-    """The four letters with which a server of stratum 0 refuses (DENY, RSTR, RATE, ...), "" if it has none."""
+    """The letters with which a server of stratum 0 refuses (DENY, RSTR, RATE, ...), "" if it has none."""
     letters = answer.reference_id
     return letters.decode() if letters.isascii() and letters.isalnum() else ""
 

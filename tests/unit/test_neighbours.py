@@ -63,9 +63,10 @@ def test_this_systems_table_is_read_without_raising():
 
 
 def test_neighbour_and_shared_addresses():
+    router = "02:00:5e:10:00:01"
     table = {
-        "192.0.2.11": "02:00:5e:10:00:01",
-        "192.0.2.9": "02:00:5e:10:00:01",
+        "192.0.2.11": router,
+        "192.0.2.9": router,
         "192.0.2.3": "02:00:5e:10:00:03",
     }
     assert neighbour_of("192.0.2.11", "M1", SystemClock(), table)[:2] == ("192.0.2.11", "M1")
