@@ -7,7 +7,7 @@ import re
 from probe.model.errors import InputError, Problem
 
 LONGEST_S = 30 * 86_400.0
-_FORM = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?")
+_FORM = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?", re.ASCII)
 
 
 def seconds(text: str, option: str) -> float:
