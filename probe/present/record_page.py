@@ -6,7 +6,9 @@ Pure: content in, rows out. Worst first, passes only counted unless one device i
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import PurePosixPath
 
+from probe.judge.wording import AT_THE_GEAR
 from probe.model.evidence import Evidence, Exchange, Stray
 from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
 from probe.present.exchange_words import (
@@ -21,6 +23,7 @@ from probe.present.page import facts, paragraph
 from probe.present.phrase import comparison
 from probe.present.row import Piece, Row
 from probe.present.signs import Signs
+from probe.present.summary import clean_advice
 from probe.record.content import RecordContent
 from probe.record.header import rfc3339
 from probe.record.seal import spoken
@@ -51,7 +54,8 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
             ("Map" if n == 0 else "Include", _named(text.name, text.sha256))
             for n, text in enumerate(header.map_texts)
         ),
-        *(("Profile", _named(text.name, text.sha256)) for text in header.profile_texts),
+        ("Profiles", ", ".join(PurePosixPath(text.name).stem for text in header.profile_texts)),
+        ("", "Map and profiles stand in the record whole."),
     ]
     return facts(pairs, width)
 
@@ -87,16 +91,18 @@ def counts(findings: Sequence[Finding], width: int, signs: Signs) -> list[Row]:
 
 
 def causes(items: Sequence[Cause], width: int) -> list[Row]:
-    """Likely causes with how sure they are, what they explain and what mends them."""
+    """Likely causes with how sure they are, what they explain and what mends them; cautions once, first."""
     if not items:
         return []
     rows = [Row(), Row([Piece("Likely causes", "bold")])]
+    if any(AT_THE_GEAR in cause.fix for cause in items):
+        rows += paragraph(AT_THE_GEAR, width, style="bold")
     for number, cause in enumerate(items, 1):
         rows += paragraph(cause.statement, width, lead=[Piece(f"{number:>3}  ", "bold")], style="bold")
         pairs = [
             ("sure", f"{cause.confidence_permille / 10:.0f} %"),
             ("devices", ", ".join(cause.subjects)),
-            ("mend", cause.fix),
+            ("mend", clean_advice(cause.fix)),
         ]
         rows += facts(pairs, width, indent=5)
     return rows
@@ -117,9 +123,22 @@ def findings_by_device(
             Row(),
             *paragraph(subject, width, lead=[Piece(f" {lamp.sign} ", lamp.glow), Piece(" ")], style="bold"),
         ]
-        for finding in sorted(items, key=badness):
+        told = [f for f in items if with_passes or f.verdict is not Verdict.NOT_TESTED]
+        for finding in sorted(told, key=badness):
             rows += _finding_rows(finding, width, signs)
+        rows += _untested_rows([finding for finding in items if finding not in told], width, signs)
     return rows
+
+
+def _untested_rows(items: Sequence[Finding], width: int, signs: Signs) -> list[Row]:
+    """What could not be tested on a device, its checks in one paragraph (``--tag`` tells each reason)."""
+    if not items:
+        return []
+    lamp = signs.verdicts[Verdict.NOT_TESTED]
+    lead = [Piece(f"{lamp.sign} ", lamp.ink), Piece(f"{lamp.word:<11}", lamp.ink)]
+    checks = dict.fromkeys(finding.check for finding in items)
+    said = f"{len(items)} verdicts could not be given: {', '.join(checks)}"
+    return paragraph(said, width, lead=lead, indent=4)
 
 
 def badness(finding: Finding) -> tuple[int, int]:

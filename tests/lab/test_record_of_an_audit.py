@@ -24,12 +24,12 @@ from probe.wire.system_clock import SystemClock
 
 
 async def _audited(
-    scenario: str, folder: Path, *, stop_after_s: float | None = None
+    scenario: str, folder: Path, *, quick: bool, stop_after_s: float | None = None
 ) -> tuple[AuditResult, Path]:
-    """A quick audit of a practice lineup, kept in a record."""
+    """An audit of a practice lineup, kept in a record."""
     async with practice(bundled_scenario(scenario), directory=folder) as practised:
         lineup, _ = open_lineup(practised.map_path)
-        scope = Scope(tags=tuple(device.tag for device in lineup.map.devices), quick=True)
+        scope = Scope(tags=tuple(device.tag for device in lineup.map.devices), quick=quick)
         clock, stop = SystemClock(), asyncio.Event()
         header = Header.of(lineup, scope, tool_version="0.1.0", started_wall_ns=clock.wall_ns())
         writer = RecordWriter.create(folder / "r.audit.jsonl", header)
@@ -49,9 +49,11 @@ def _is_the_same_again(result: AuditResult, content: RecordContent) -> None:
     assert again.causes == result.causes
 
 
-@pytest.mark.parametrize("scenario", ["healthy", "handover"])
-async def test_an_audit_is_judged_again_from_its_record_alone(tmp_path: Path, scenario: str) -> None:
-    result, path = await _audited(scenario, tmp_path)
+@pytest.mark.parametrize(("scenario", "quick"), [("healthy", True), ("handover", False)])
+async def test_an_audit_is_judged_again_from_its_record_alone(
+    tmp_path: Path, scenario: str, quick: bool
+) -> None:
+    result, path = await _audited(scenario, tmp_path, quick=quick)
     found = verify(path)
     assert found.holds
     assert (found.complete, found.times_doubt) == (result.complete, "")
@@ -64,7 +66,7 @@ async def test_an_audit_is_judged_again_from_its_record_alone(tmp_path: Path, sc
 
 
 async def test_an_interrupted_audit_is_judged_again_alike(tmp_path: Path) -> None:
-    result, path = await _audited("handover", tmp_path, stop_after_s=0.3)
+    result, path = await _audited("handover", tmp_path, quick=False, stop_after_s=0.6)
     assert not result.complete
     found = verify(path)
     assert (found.holds, found.complete) == (True, False)
