@@ -50,10 +50,11 @@ async def test_what_the_library_takes_for_data(hostile, strays, opened, ask, mak
 
 
 def test_the_librarys_serial_framer_hunts_over_bytes_it_cannot_read():
-    """Noise before an answer would never be seen as evidence."""
+    """Noise before an answer would never be seen as evidence; before another, the answer goes with it."""
     from pymodbus.framer import FramerRTU
     from pymodbus.pdu import DecodePDU
 
-    frame = rtu.build(5, GOOD)
-    _, unit, _, pdu = FramerRTU(DecodePDU(False)).decode(b"\xff\xfe" + frame)
-    assert (unit, pdu) == (5, GOOD)
+    used, unit, _, pdu = FramerRTU(DecodePDU(False)).decode(b"\x63" + rtu.build(99, GOOD))
+    assert (used, unit, pdu) == (12, 99, GOOD)
+    used, _, _, pdu = FramerRTU(DecodePDU(False)).decode(b"\x63" + rtu.build(5, GOOD))
+    assert (used, pdu) == (12, b"")
