@@ -66,7 +66,7 @@ def _front(
 ) -> tuple[list[list[Column]], list[int]]:
     """Banks and inner widths of the front view with so many lines a device; no banks if it does not fit."""
     width, height = size
-    least = max(3 + 1 + longest + (8 if with_answer else 1), 12 if lines == 1 else 20)
+    least = max(3 + 1 + longest + (7 if with_answer else 1), 12 if lines == 1 else 20)
     across = (width - 1) // (least + 1)
     tallest = (height - 2) // lines
     if across < 1 or tallest < 1:
@@ -162,8 +162,11 @@ class _View:
         ellipsis = self.signs.ellipsis
         if line == 1:
             return [Piece(" " * 4), Piece(fit(cell.doing, inner - 5, ellipsis), cell.lamp.ink), Piece(" ")]
-        answer = f" {cell.answer} " if self.with_answer and cell.answer else " "
-        name = fit(f" {cell.tag}", inner - 3 - width_of(answer), ellipsis)
+        answer = f" {cell.answer}" if self.with_answer and cell.answer else ""
+        room = inner - 3 - width_of(answer)
+        if room > 1 + width_of(cell.tag):  # a blank before the frame where there is room for it
+            room, answer = room - 1, answer + " "
+        name = fit(f" {cell.tag}", room, ellipsis)
         return [
             Piece(f" {cell.lamp.sign} ", cell.lamp.glow),
             Piece(name, "bold" if self.lines > 1 else ""),

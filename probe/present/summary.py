@@ -7,7 +7,8 @@ once, at the head of the list, not in every line. Pure but for ``show``.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 _LINEUP = "lineup"
 #: Tags that a list names before it counts the rest.
 _NAMED = 12
+#: Findings of one subject and one cause that are listed.
+_EXPLAINED = 3
+#: Checks that one reason stopped, listed by name.
+_STOPPED = 5
+#: Numbers of causes by their id.
+Numbers = Mapping[str, int]
 #: So many devices with the same finding are told as one.
 _ALIKE = 4
 
@@ -71,7 +78,7 @@ def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     rows += _alike(alike, width, signs)
     rows += _devices(result, own, width, signs)
     rows += _not_tested(result, width, signs)
-    return [*rows, *_counts(result, signs)]
+    return [*rows, *_counts(result, signs), *_bottom_line(result, width, signs)]
 
 
 def closing_rows(closing: Closing, width: int) -> list[Row]:
@@ -201,8 +208,25 @@ def _devices(result: AuditResult, findings: Sequence[Finding], width: int, signs
     for subject, own in by_subject.items():
         if own:
             rows += [Row(), _subject_row(result, subject, own, signs)]
-            for finding in sorted(own, key=_badness):
-                rows += _finding_rows(finding, numbers, width, signs)
+            rows += _own_rows(sorted(own, key=_badness), numbers, width, signs)
+    return rows
+
+
+def _own_rows(findings: Sequence[Finding], numbers: Numbers, width: int, signs: Signs) -> list[Row]:
+    """A subject's findings; of those that one cause explains only the worst few, and how many more."""
+    rows: list[Row] = []
+    told: Counter[str] = Counter()
+    for finding in findings:
+        cause = finding.cause if finding.cause in numbers else None
+        if cause is not None:
+            told[cause] += 1
+            if told[cause] > _EXPLAINED:
+                continue
+        rows += _finding_rows(finding, numbers, width, signs)
+    for cause, many in told.items():
+        if many > _EXPLAINED:
+            text = f"and {many - _EXPLAINED} more that cause{NO_BREAK}{numbers[cause]} explains"
+            rows += paragraph(text, width, indent=14, style="dim")
     return rows
 
 
@@ -214,7 +238,7 @@ def _subject_row(result: AuditResult, subject: str, findings: Sequence[Finding],
     return Row([Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {title}", "bold"), Piece(where, "dim")])
 
 
-def _finding_rows(finding: Finding, numbers: dict[str, int], width: int, signs: Signs) -> list[Row]:
+def _finding_rows(finding: Finding, numbers: Numbers, width: int, signs: Signs) -> list[Row]:
     """One finding: verdict and title, then what was seen, what was expected, and what to do."""
     lamp = signs.verdicts[finding.verdict]
     number = numbers.get(finding.cause or "")
@@ -254,11 +278,17 @@ def _not_tested(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     for (reason, titles), subjects in _by_reason(untested).items():
         named = "" if subjects == [_LINEUP] else some(subjects)
         rows += paragraph(reason, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
-        rows += facts([("on", named), ("what", "; ".join(titles))], width, indent=6)
+        rows += facts([("on", named), ("what", _titles(titles))], width, indent=6)
     if result.scope.left_out:
         text = f"Left out as you asked: {some(result.scope.left_out)}"
         rows += paragraph(text, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)], indent=4)
     return rows
+
+
+def _titles(titles: Sequence[str]) -> str:
+    """The first few checks by name, then how many more."""
+    named = "; ".join(titles[:_STOPPED])
+    return named if len(titles) <= _STOPPED else f"{named}; and {len(titles) - _STOPPED} more checks"
 
 
 def _by_reason(untested: Sequence[Finding]) -> dict[tuple[str, tuple[str, ...]], list[str]]:
@@ -291,3 +321,22 @@ def _counts(result: AuditResult, signs: Signs) -> list[Row]:
         name = [Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {lamp.word:<12}", lamp.ink)]
         rows.append(Row([*name, Piece(f"{devices[verdict]:>9}{totals[verdict]:>10}")]))
     return rows
+
+
+def _bottom_line(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+    """What a long list came to, where the eye is when it ends."""
+    verdict = overall(result)
+    if verdict is Verdict.PASS:
+        return []
+    bad = {f.subject for f in result.findings if f.verdict is Verdict.FAIL} & set(result.scope.tags)
+    many = len(result.scope.tags)
+    text = f"{len(bad)} of {many} device{'s' if many != 1 else ''} fail{'s' if len(bad) == 1 else ''}"
+    if verdict is Verdict.NOT_TESTED:
+        text = "Not everything required was tested: this is no pass"
+    elif verdict is Verdict.REVIEW:
+        text = "Nothing fails; a person must look at what says review"
+    if result.causes:
+        count = len(result.causes)
+        text += f"; the list begins with {count} likely cause{'s' if count != 1 else ''}"
+    lamp = signs.verdicts[verdict]
+    return [Row(), *paragraph(f"{text}.", width, lead=[Piece(f" {lamp.sign} ", lamp.glow), Piece(" ")])]

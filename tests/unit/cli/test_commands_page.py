@@ -21,29 +21,32 @@ PAGE = Path(__file__).parents[3] / "docs" / "commands.md"
 HEAD = """\
 # Commands
 
-This page is made from the program's own help (`buswitness COMMAND --help` says the same). From a fresh clone, type
-`python3 start.py` (Windows: `py start.py`) in place of `buswitness`; `python -m probe` does the same inside the
-virtual environment.
+This page is made from the program's own help (`buswitness COMMAND --help` says the same). From a fresh
+clone, type `python3 start.py` (Windows: `py start.py`) in place of `buswitness`; `python -m probe` does the
+same inside the virtual environment.
 
 All commands keep these rules:
 
-- `--json` prints one JSON object on stdout; people's text then goes to stderr. Wrong input comes as an object too:
-  `{"format": "buswitness-problems/1", "problems": [...]}`.
-- Without a terminal (a pipe, a log, `TERM=dumb`) the live picture becomes plain lines; with `NO_COLOR` set there is no
-  colour. Where the encoding cannot carry our signs, ASCII ones take their place.
-- Ctrl-C once finishes the open requests and seals the record as incomplete; a second one cuts the run off. Either way
-  the record can be read and the terminal is left whole.
-- Wrong input is told with file, line, column, field, what was found, what is allowed and what mends it; all of it at
-  once.
+- `--json` prints one JSON object on stdout; people's text then goes to stderr. Wrong input comes as an
+  object too: `{"format": "buswitness-problems/1", "problems": [...]}`.
+- Without a terminal (a pipe, a log, `TERM=dumb`) the live picture becomes plain lines; with `NO_COLOR` set
+  there is no colour. Where the encoding cannot carry our signs, ASCII ones take their place.
+- Ctrl-C once finishes the open requests and seals the record as incomplete; a second one cuts the run off.
+  Either way the record can be read and the terminal is left whole.
+- Wrong input is told with file, line, column, field, what was found, what is allowed and what mends it; all
+  of it at once.
 
 | exit code | means |
 | --- | --- |
 | 0 | complete, and nothing failed |
 | 1 | done, with findings that fail |
 | 2 | the input is wrong: map, profile, schedule, arguments, record path; no device was asked |
-| 3 | incomplete: interrupted, or a verdict that the map requires could not be given (and nothing failed) |
+| 3 | incomplete: interrupted, or a verdict that the map requires could not be given |
 | 4 | a record does not verify or cannot be read |
 | 70 | a bug of ours; the message says where its details were saved |
+
+Of 1 and 3, an interrupted run is always 3; a complete one with a finding that fails is 1, whatever else could
+not be tested.
 
 """
 
@@ -73,7 +76,7 @@ def section(name: str, callback: Callable[..., Any]) -> str:
     lines += ["| argument or option | does |", "| --- | --- |"]
     lines += [f"| `{one.metavar}` | {one.help} |" for one in arguments]
     for one in options:
-        names = ", ".join(one.param_decls) + (f" {one.metavar}" if one.metavar else "")
+        names = ", ".join([one.default, *one.param_decls]) + (f" {one.metavar}" if one.metavar else "")
         lines.append(f"| `{names}` | {one.help} |")
     return "\n".join(lines) + "\n\n"
 
