@@ -52,11 +52,13 @@ class _Conductor:
     async def run(self) -> Ended:
         """The audit with its face redrawn beside it; how it ended, with the record sealed."""
         from probe.collect.agent import audit
+        from probe.record.marks import Marks
 
         start = self.start
         self._loop = asyncio.get_running_loop()
+        observers = (Marks(start.writer, start.clock), self.face)
         self._task = asyncio.create_task(
-            audit(start.plan, ledger=start.writer, observers=(self.face,), clock=start.clock, stop=self.stop)
+            audit(start.plan, ledger=start.writer, observers=observers, clock=start.clock, stop=self.stop)
         )
         ticks = asyncio.create_task(self._redraw())
         try:
