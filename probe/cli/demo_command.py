@@ -61,8 +61,11 @@ def _read(*, healthy: bool, scenario: Path | None) -> tuple[Scenario, str]:
         name = "healthy" if healthy else "handover"
         return bundled_scenario(name), name
     from probe.collect.inputs import read_bytes
+    from probe.practice.lineup import check_scenario
 
-    return load_scenario(scenario.as_posix(), read_bytes(scenario)), f"{FILE}{scenario}"
+    played = load_scenario(scenario.as_posix(), read_bytes(scenario))
+    check_scenario(played)
+    return played, f"{FILE}{scenario}"
 
 
 def _folder() -> Path:
@@ -108,18 +111,18 @@ def _audit(scenario: str, folder: Path, record: Path, dwell_s: float, *, as_json
 
 
 def _next_steps(record: Path, *, healthy: bool, as_json: bool) -> None:
-    say(error=as_json)
-    say("Next:", error=as_json)
-    say(f"  buswitness record show {_quoted(record)}     what was found, again and in full", error=as_json)
-    say(
-        f"  buswitness record verify {_quoted(record)}   that the record is whole and unchanged",
-        error=as_json,
+    other, what = ("", "the same lineup on a bad day") if healthy else (" --healthy", "with nothing wrong")
+    steps = (
+        (f"buswitness record show {_quoted(record)}", "what was found, again and in full"),
+        (f"buswitness record verify {_quoted(record)}", "proves that the record is whole and unchanged"),
+        (f"buswitness demo{other}", what),
+        ("buswitness demo --serve", "only the lineup, for audits of your own"),
     )
-    if healthy:
-        say("  buswitness demo               the same lineup on a bad day", error=as_json)
-    else:
-        say("  buswitness demo --healthy     the same lineup with nothing wrong", error=as_json)
-    say("  buswitness demo --serve       only the lineup, for audits of your own", error=as_json)
+    say(error=as_json)
+    say("Next, type one of", error=as_json)
+    for command, why in steps:
+        say(f"  {command}", error=as_json)
+        say(f"      {why}", error=as_json)
 
 
 def _serve(scenario: Scenario, folder: Path) -> int:

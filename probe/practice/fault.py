@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 
 from probe.practice.part import Part, Stage
 
@@ -13,7 +14,8 @@ class Fault:
     """One fault of a scenario.
 
     at: the device that has it; partner: the other one of a pair. phase, seconds, every (each n-th request),
-    text, point and number: what the kind of fault takes, with its own default where left out.
+    text, point and number: what the kind of fault takes, with its own default where left out. line, column:
+    where it stands in the scenario's file, 0 if it was made in code.
     """
 
     kind: str
@@ -25,6 +27,8 @@ class Fault:
     text: str = ""
     point: str = ""
     number: float | None = None
+    line: int = 0
+    column: int = 0
 
     def seconds_or(self, default: float) -> float:
         """The seconds given, else the kind's own."""
@@ -33,6 +37,32 @@ class Fault:
     def every_or(self, default: int) -> int:
         """The n of "each n-th" given, else the kind's own."""
         return default if self.every is None else self.every
+
+
+class Place(StrEnum):
+    """Where a kind of fault has a meaning; the text completes "it needs a device that ..."."""
+
+    ANY = "is in the lineup"
+    OWN_ADDRESS = "has an address of its own (a unit behind a gateway has none; see unit-dead)"
+    GATEWAY = "is a gateway with units behind it"
+    BEHIND = "sits behind a gateway"
+    BREAKER = "is a breaker's trip unit"
+    CIRCUIT = "measures a circuit"
+    CLOCK = "has a clock"
+    SUPPLY = "is a control power supply"
+
+
+class Names(StrEnum):
+    """What the text of a fault names, to be checked against the device's profile."""
+
+    NOTHING = ""
+    ALARM = "alarm"
+    TRIP = "trip"
+    QUANTITY = "quantity"
+    BUS = "bus"
+    MODEL = "model"
+    SERIAL = "serial"
+    FIRMWARE = "firmware"
 
 
 Apply = Callable[[Stage, Part, Fault], None]
@@ -44,9 +74,10 @@ class FaultKind:
 
     does: what it does to the device. sees: what the user should be told. checks: ids of checks of which at
     least one must not pass (none: no check of this version judges it). takes: fields of a scenario's entry
-    that it understands beside ``kind`` and ``at``. at, partner: devices on which tests try it. among: further
-    devices that the lineup needs then. follows: other devices on which findings are right too (behind a dead
-    gateway, the twin of a swap). harmless: the tool must cope without any finding.
+    that it understands beside ``kind`` and ``at``; needs: those of them that it cannot do without. place:
+    where it has a meaning. names: what its text names. at, partner: devices on which tests try it. among:
+    further devices that the lineup needs then. follows: other devices on which findings are right too (behind
+    a dead gateway, the twin of a swap). harmless: the tool must cope without any finding.
     """
 
     name: str
@@ -55,6 +86,9 @@ class FaultKind:
     checks: tuple[str, ...]
     apply: Apply
     takes: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    place: Place = Place.ANY
+    names: Names = Names.NOTHING
     at: str = "52-F1"
     partner: str = ""
     among: tuple[str, ...] = ()

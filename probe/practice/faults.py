@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 
-from probe.practice.fault import Fault, FaultKind
-from probe.practice.gear_faults import GEAR_FAULTS
-from probe.practice.part import Stage
+from probe.model.device_map import Kind
+from probe.model.errors import Problem
+from probe.model.nearest import did_you_mean, listed
+from probe.model.reading import Value
+from probe.practice.fault import Fault, FaultKind, Names, Place
+from probe.practice.gear_faults import GEAR_FAULTS, alarm_names
+from probe.practice.part import Part, Stage
 from probe.practice.wire_faults import WIRE_FAULTS
 
 
@@ -24,3 +28,81 @@ FAULTS: Mapping[str, FaultKind] = _by_name((*WIRE_FAULTS, *GEAR_FAULTS))
 def inject(stage: Stage, fault: Fault) -> None:
     """Change the stage as the fault has it. Raises KeyError if its device is not on the stage."""
     FAULTS[fault.kind].apply(stage, stage.part(fault.at), fault)
+
+
+def misfit(stage: Stage, fault: Fault, file: str) -> Problem | None:
+    """Why the fault would do nothing where it is put, None if it has a meaning there.
+
+    file: the scenario's name, for the problem.
+    """
+    kind, part = FAULTS[fault.kind], stage.part(fault.at)
+    place = _PLACES[kind.place]
+    if not place(stage, part):
+        return _problem(
+            fault, file, f"{kind.name} means nothing at {fault.at}", f"a device that {kind.place.value}"
+        )
+    if fault.point or kind.names in _FIELDS:
+        return _ill_fitting(part, fault, kind, file)
+    if kind.names is Names.NOTHING:
+        return None
+    known = _NAMED[kind.names](part)
+    if fault.text not in known if fault.text else not known:
+        return _unknown(fault, file, kind.names.value, fault.text, known)
+    return None
+
+
+def _ill_fitting(part: Part, fault: Fault, kind: FaultKind, file: str) -> Problem | None:
+    """Why the point cannot show what the fault gives; None if it can."""
+    name = fault.point or part.profile.identity.points.get(kind.names.value, "")
+    value: Value = fault.text if not fault.point else 0 if fault.number is None else fault.number
+    if fault.point and fault.point not in part.profile.by_name:
+        return _unknown(fault, file, "point", fault.point, part.profile.by_name)
+    if not name or value == "":
+        return None
+    try:
+        part.profile.by_name[name].decoder.encode(value)
+    except ValueError as error:
+        return _problem(
+            fault, file, f"{name} of {fault.at} cannot show {value}: {error}", "a value that fits"
+        )
+    return None
+
+
+def _problem(fault: Fault, file: str, what: str, allowed: str, remedy: str = "") -> Problem:
+    return Problem(
+        file=file,
+        what=what,
+        line=fault.line,
+        column=fault.column,
+        found=fault.at,
+        allowed=allowed,
+        remedy=remedy,
+    )
+
+
+def _unknown(fault: Fault, file: str, what: str, found: str, known: Iterable[str]) -> Problem:
+    names = list(known)
+    text = f"{fault.at} has no {what} {found}".rstrip()
+    return _problem(fault, file, text, listed(names) or f"no {what} at all", did_you_mean(found, names))
+
+
+#: Names that are fields of the identity: their text must fit the point that shows it.
+_FIELDS = (Names.MODEL, Names.SERIAL, Names.FIRMWARE)
+
+_PLACES: Mapping[Place, Callable[[Stage, Part], bool]] = {
+    Place.ANY: lambda stage, part: True,
+    Place.OWN_ADDRESS: lambda stage, part: not part.entry.via,
+    Place.GATEWAY: lambda stage, part: bool(stage.behind(part.entry.tag)),
+    Place.BEHIND: lambda stage, part: bool(part.entry.via),
+    Place.BREAKER: lambda stage, part: bool(part.entry.breaker),
+    Place.CIRCUIT: lambda stage, part: part.instrument is not None,
+    Place.CLOCK: lambda stage, part: part.profile.clock is not None,
+    Place.SUPPLY: lambda stage, part: part.entry.kind is Kind.UPS,
+}
+
+_NAMED: Mapping[Names, Callable[[Part], list[str]]] = {
+    Names.ALARM: lambda part: [*alarm_names(part, "alarm"), *alarm_names(part, "notice")],
+    Names.TRIP: lambda part: alarm_names(part, "trip"),
+    Names.QUANTITY: lambda part: sorted({point.quantity for point in part.profile.points if point.quantity}),
+    Names.BUS: lambda part: [rule.bus for rule in part.profile.states if rule.bus],
+}

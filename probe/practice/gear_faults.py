@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from probe.practice.fault import Fault, FaultKind
+from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.part import Part, Stage
 
 _MONTH_S = 30 * 86_400.0
@@ -42,6 +42,10 @@ def _shift(_stage: Stage, part: Part, fault: Fault) -> None:
 
 def _freeze(_stage: Stage, part: Part, _fault: Fault) -> None:
     part.frozen = True
+
+
+def _stuck(_stage: Stage, part: Part, fault: Fault) -> None:
+    part.shows[fault.point or "heartbeat"] = 4711 if fault.number is None else fault.number
 
 
 def _blank(_stage: Stage, part: Part, fault: Fault) -> None:
@@ -85,11 +89,14 @@ def _never_set(_stage: Stage, part: Part, _fault: Fault) -> None:
 
 def _alarm(severity: str) -> Callable[[Stage, Part, Fault], None]:
     def apply(_stage: Stage, part: Part, fault: Fault) -> None:
-        names = [alarm.name for alarm in part.profile.alarms if alarm.severity == severity]
-        if fault.text or names:
-            part.alarms.add(fault.text or names[0])
+        part.alarms.add(fault.text or alarm_names(part, severity)[0])
 
     return apply
+
+
+def alarm_names(part: Part, severity: str) -> list[str]:
+    """The names of a device's alarms of one severity, as its profile has them."""
+    return [alarm.name for alarm in part.profile.alarms if alarm.severity == severity]
 
 
 def _trip(stage: Stage, part: Part, fault: Fault) -> None:
@@ -109,7 +116,7 @@ def _withdrawn(_stage: Stage, part: Part, _fault: Fault) -> None:
 
 
 def _bus_down(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.buses_down.add(fault.text or "b")
+    part.buses_down.add((fault.text or "b").lower())
 
 
 def _setting(_stage: Stage, part: Part, fault: Fault) -> None:
@@ -130,6 +137,7 @@ GEAR_FAULTS = (
         does="is another model than drawn; `text` gives its name",
         sees="Identity fails; its values are not judged.",
         checks=("identity.model",),
+        names=Names.MODEL,
         apply=_identity(model="QM-77"),
         takes=("text",),
     ),
@@ -138,6 +146,7 @@ GEAR_FAULTS = (
         does="has another serial number than drawn; `text` gives it",
         sees="Identity fails: another piece of the same type hangs here.",
         checks=("identity.serial",),
+        names=Names.SERIAL,
         apply=_identity(serial="XX99-00001"),
         takes=("text",),
     ),
@@ -146,6 +155,7 @@ GEAR_FAULTS = (
         does="runs firmware 1.0.2; `text` gives another version",
         sees="Firmware outside the expected range.",
         checks=("identity.firmware",),
+        names=Names.FIRMWARE,
         apply=_identity(firmware="1.0.2"),
         takes=("text",),
     ),
@@ -169,6 +179,8 @@ GEAR_FAULTS = (
         does="shows voltages ten times too large, or the quantity in `text`",
         sees="Values out of range.",
         checks=("values.range",),
+        names=Names.QUANTITY,
+        place=Place.CIRCUIT,
         apply=_times_ten,
         takes=("text",),
         at="MTR-M1",
@@ -193,10 +205,20 @@ GEAR_FAULTS = (
         apply=_freeze,
     ),
     FaultKind(
+        name="stuck-point",
+        does="one point stands still: the heartbeat at 4711, or `point` at `number`",
+        sees="The point stands still where it must move.",
+        checks=("fresh.point",),
+        apply=_stuck,
+        takes=("point", "number"),
+    ),
+    FaultKind(
         name="not-available",
         does='shows the type\'s own "no value" for currents, or for the quantity in `text`',
         sees="Not available, which is told apart from zero and from no reply.",
         checks=("values.available",),
+        names=Names.QUANTITY,
+        place=Place.CIRCUIT,
         apply=_blank,
         takes=("text",),
         at="MTR-F7",
@@ -206,6 +228,7 @@ GEAR_FAULTS = (
         does="the current transformer of `phase` (b) is turned round",
         sees="Not judged by the audit yet; the record shows the power of one phase with the wrong sign.",
         checks=(),
+        place=Place.CIRCUIT,
         apply=_reverse,
         takes=("phase",),
         at="MTR-M1",
@@ -215,6 +238,7 @@ GEAR_FAULTS = (
         does="the current transformers of phases b and c are exchanged",
         sees="Not judged by the audit yet; the record shows a total power near zero.",
         checks=(),
+        place=Place.CIRCUIT,
         apply=_swap_phases,
         at="MTR-M1",
     ),
@@ -223,6 +247,7 @@ GEAR_FAULTS = (
         does="the clock stands `seconds` (43) behind",
         sees="Skew beyond the tolerance, with its uncertainty.",
         checks=("clock.skew",),
+        place=Place.CLOCK,
         apply=_slow_clock,
         takes=("seconds",),
     ),
@@ -231,6 +256,7 @@ GEAR_FAULTS = (
         does="the clock shows local time for UTC, or the other way round",
         sees="Off by whole hours: a zone, not a drift.",
         checks=("clock.skew",),
+        place=Place.CLOCK,
         apply=_zone,
     ),
     FaultKind(
@@ -238,6 +264,7 @@ GEAR_FAULTS = (
         does="the clock gains `number` parts per million (120), and was set `seconds` (a month) ago",
         sees="Skew beyond the tolerance that grows from run to run.",
         checks=("clock.skew",),
+        place=Place.CLOCK,
         apply=_drift,
         takes=("number", "seconds"),
     ),
@@ -246,6 +273,7 @@ GEAR_FAULTS = (
         does="the clock stands still",
         sees="A stopped clock, and no absurd skew.",
         checks=("clock.skew",),
+        place=Place.CLOCK,
         apply=_clock(stopped=True),
     ),
     FaultKind(
@@ -253,6 +281,7 @@ GEAR_FAULTS = (
         does="the clock counts from its epoch, as if never set",
         sees="Never set, instead of decades of skew.",
         checks=("clock.skew",),
+        place=Place.CLOCK,
         apply=_never_set,
     ),
     FaultKind(
@@ -260,6 +289,7 @@ GEAR_FAULTS = (
         does="an alarm is active; `text` gives its name in the profile",
         sees="The alarm, by its title.",
         checks=("alarms.present",),
+        names=Names.ALARM,
         apply=_alarm("alarm"),
         takes=("text",),
     ),
@@ -268,6 +298,8 @@ GEAR_FAULTS = (
         does="the breaker has tripped; `text` names the cause in the profile",
         sees="The trip, and a breaker that is not as expected.",
         checks=("alarms.present", "state.breaker"),
+        place=Place.BREAKER,
+        names=Names.TRIP,
         apply=_trip,
         takes=("text",),
     ),
@@ -276,6 +308,7 @@ GEAR_FAULTS = (
         does="the breaker is withdrawn",
         sees="Position not as expected.",
         checks=("state.position",),
+        place=Place.BREAKER,
         apply=_withdrawn,
     ),
     FaultKind(
@@ -283,6 +316,7 @@ GEAR_FAULTS = (
         does="the breaker is open",
         sees="Breaker not as expected.",
         checks=("state.breaker",),
+        place=Place.BREAKER,
         apply=_set("breaker", "open"),
     ),
     FaultKind(
@@ -290,6 +324,8 @@ GEAR_FAULTS = (
         does="the flag of communication bus B is down; `text` names another bus",
         sees="The communication flag of that bus.",
         checks=("state.communication",),
+        place=Place.BREAKER,
+        names=Names.BUS,
         apply=_bus_down,
         takes=("text",),
     ),
@@ -298,6 +334,7 @@ GEAR_FAULTS = (
         does="maintenance mode is on",
         sees="Maintenance mode not as expected.",
         checks=("state.maintenance",),
+        place=Place.BREAKER,
         apply=_set("maintenance", "on"),
     ),
     FaultKind(
@@ -305,6 +342,7 @@ GEAR_FAULTS = (
         does="`point` shows `number`: somebody changed a setting",
         sees="Not judged by the audit yet: settings are compared with the study by a command to come.",
         checks=(),
+        needs=("point", "number"),
         apply=_setting,
         takes=("point", "number"),
     ),
@@ -313,6 +351,7 @@ GEAR_FAULTS = (
         does="the control power supply runs from its battery",
         sees="On battery: the gear's control power is not healthy.",
         checks=("alarms.present",),
+        place=Place.SUPPLY,
         apply=_battery,
         at="UPS-1",
     ),

@@ -29,6 +29,7 @@ from probe.practice.show import (
     identity_value,
     measured_key,
     plain_value,
+    saturated,
     scaled,
 )
 
@@ -122,7 +123,10 @@ class Image:
     def _encoded(self, point: Point, value: Value | None) -> bytes:
         if point.scale_factor and value is not None:
             return self._showing.with_factor(point, value)
-        return point.decoder.encode(value)
+        try:
+            return point.decoder.encode(value)
+        except ValueError:
+            return saturated(point, value)
 
     def _value(self, point: Point, moment: Moment, measured: Measured) -> Value | bytes | None:
         """What the point shows; bytes for text that no honest encoder would make."""

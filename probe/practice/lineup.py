@@ -69,7 +69,7 @@ async def practice(
     """The scenario's lineup, up while the block runs; its map is written to ``directory``/map.yaml.
 
     base_port: first of consecutive ports, 0 for any free ones. profiles: the bundled ones if None.
-    Raises OSError if a port is taken or the map cannot be written.
+    Raises OSError if a port is taken or the map cannot be written, InputError for faults that mean nothing.
     """
     library = profiles if profiles is not None else _bundled()
     now = _running_time()
@@ -89,6 +89,12 @@ async def practice(
             plant=plant,
             now=now,
         )
+
+
+def check_scenario(scenario: Scenario, profiles: Profiles | None = None) -> None:
+    """Raises InputError if a fault of the scenario means nothing at its device; starts nothing."""
+    library = profiles if profiles is not None else _bundled()
+    set_stage(scenario, healthy_parts(scenario, library.get), 0.0)
 
 
 async def _open_all(

@@ -60,8 +60,12 @@ class ScenarioEntry(Strict):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """A scenario ready to be played. devices: tags in the order of the drawing, gateways included."""
+    """A scenario ready to be played.
 
+    name: its file, for problems. devices: tags in the order of the drawing, gateways included.
+    """
+
+    name: str
     title: str
     seed: str
     devices: tuple[str, ...]
@@ -76,8 +80,8 @@ def load_scenario(name: str, data: bytes) -> Scenario:
     problems = [*_device_problems(document, entry), *_fault_problems(document, entry, devices)]
     if problems:
         raise InputError(problems)
-    faults = tuple(_fault(fault) for fault in entry.faults)
-    return Scenario(title=entry.title, seed=entry.seed, devices=devices, faults=faults)
+    faults = tuple(_fault(document, i, fault) for i, fault in enumerate(entry.faults))
+    return Scenario(name=name, title=entry.title, seed=entry.seed, devices=devices, faults=faults)
 
 
 def bundled_scenario(name: str) -> Scenario:
@@ -90,7 +94,7 @@ def small_scenario(
     devices: Iterable[str], faults: Iterable[Fault] = (), *, seed: str = "1", title: str = "a small lineup"
 ) -> Scenario:
     """A scenario of a few devices, made in code (for tests). Gateways come along by themselves."""
-    return Scenario(title=title, seed=seed, devices=_devices(devices), faults=tuple(faults))
+    return Scenario(name="scenario", title=title, seed=seed, devices=_devices(devices), faults=tuple(faults))
 
 
 def _devices(asked: Iterable[str]) -> tuple[str, ...]:
@@ -157,16 +161,18 @@ def _kind_problems(document: Document, number: int, fault: FaultEntry) -> list[P
         )
         for field in sorted(given - set(kind.takes))
     ]
-    for needed in ("partner", "point"):
-        if needed in kind.takes and getattr(fault, needed) is None:
-            problems.append(
-                document.problem(("faults", number), f"{kind.name} needs {needed}", remedy="add the line")
-            )
-    return problems
+    return problems + [
+        document.problem(("faults", number), f"{kind.name} needs {needed}", remedy=f"add {needed}: ...")
+        for needed in kind.needs
+        if getattr(fault, needed) is None
+    ]
 
 
-def _fault(entry: FaultEntry) -> Fault:
+def _fault(document: Document, number: int, entry: FaultEntry) -> Fault:
+    spot = document.spot(("faults", number))
     return Fault(
+        line=spot.line,
+        column=spot.column,
         kind=entry.kind,
         at=entry.at,
         partner=entry.partner or "",

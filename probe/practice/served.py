@@ -23,6 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import probe
+from probe.model.errors import BuswitnessError
 from probe.practice.lineup import practice
 from probe.practice.scenario import Scenario, bundled_scenario, load_scenario
 
@@ -84,7 +85,7 @@ def main(arguments: list[str]) -> int:
     scenario, directory = arguments
     try:
         asyncio.run(_serve(_scenario(scenario), Path(directory)))
-    except OSError as error:
+    except (OSError, BuswitnessError) as error:
         print(json.dumps({"error": str(error)}), flush=True)  # noqa: T201 (the line that the parent reads)
         return 1
     return 0

@@ -236,7 +236,9 @@ class _Conversation(ServerRequestHandler):
             self._send_all(self._frame(request, _exception(request, 0x0A)))
             return
         async with self.owner.lock:
-            if unit is None or unit.manner.dead:
+            if unit is None or unit.manner.dead or unit.manner.drops.hits(unit.asked):
+                if unit is not None:
+                    unit.asked += 1
                 await asyncio.sleep(bus.carry_s(8, 0) + bus.timeout_s)
                 self._send_all(self._frame(request, _exception(request, 0x0B)))
                 return

@@ -67,6 +67,20 @@ def scaled(point: Point, value: float) -> float:
     return value * _UNITS.get(point.unit, 1.0)
 
 
+def saturated(point: Point, value: Value | None) -> bytes:
+    """The largest or smallest number of the type, for a value that lies beyond it, as real devices show it.
+
+    Raises ValueError for other types and for values that are no numbers.
+    """
+    decoder = point.decoder
+    if not isinstance(decoder, IntegerDecoder) or not isinstance(value, int | float):
+        raise ValueError(f"{point.name} cannot show {value}")  # noqa: TRY004 (as encode does)
+    least, most = decoder.number_bounds(None, None)
+    numbers = range(least, least + 3) if value < 0 else range(most, most - 3, -1)
+    number = next(n for n in numbers if n not in decoder.unavailable_numbers)
+    return decoder.encode(decoder.scale.apply(number))
+
+
 def choose_factors(profile: Profile, typical: Measured) -> dict[str, int]:
     """Exponent of each scale-factor point: the finest under which twice the usual values still fit.
 

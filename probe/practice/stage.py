@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from probe.model.device_map import Kind
+from probe.model.errors import InputError
 from probe.model.profile import Profile
 from probe.practice.clockwork import Moment
-from probe.practice.faults import inject
+from probe.practice.faults import inject, misfit
 from probe.practice.image import Image
 from probe.practice.instruments import clock_of, instrument_of
 from probe.practice.manner import Manner
@@ -67,8 +68,11 @@ def _part(entry: Entry, profile: Profile, seed: str) -> Part:
 
 
 def set_stage(scenario: Scenario, parts: dict[str, Part], truth_s: float) -> Stage:
-    """The stage with all faults of the scenario in place."""
+    """The stage with all faults of the scenario in place. Raises InputError for those that mean nothing."""
     stage = Stage(parts=parts, zone_s=zone_offset_s(truth_s))
+    problems = [misfit(stage, fault, scenario.name) for fault in scenario.faults]
+    if any(problems):
+        raise InputError(problem for problem in problems if problem is not None)
     for fault in scenario.faults:
         inject(stage, fault)
     return stage

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from probe.practice import manner
-from probe.practice.fault import Fault, FaultKind
+from probe.practice.fault import Fault, FaultKind, Place
 from probe.practice.manner import Share, Twist
 from probe.practice.part import Part, Stage
 
@@ -75,6 +75,7 @@ WIRE_FAULTS = (
         does="nobody listens at the address: connections are refused",
         sees="Not reachable: refused, which is told apart from silence.",
         checks=("reach.answers",),
+        place=Place.OWN_ADDRESS,
         apply=_behave(refuses=True),
     ),
     FaultKind(
@@ -82,6 +83,7 @@ WIRE_FAULTS = (
         does="takes connections and requests, and never answers",
         sees="Not reachable: connected, but no answer within the time-out.",
         checks=("reach.answers",),
+        place=Place.OWN_ADDRESS,
         apply=_behave(silent=True),
     ),
     FaultKind(
@@ -105,6 +107,7 @@ WIRE_FAULTS = (
         does="resets the connection at each `every`-th (3rd) request",
         sees="Requests lost; the next attempt succeeds, and both are told.",
         checks=("reach.loss",),
+        place=Place.OWN_ADDRESS,
         apply=_resets,
         takes=("every",),
     ),
@@ -113,6 +116,7 @@ WIRE_FAULTS = (
         does="closes the connection after each answer",
         sees="The device hangs up after every answer.",
         checks=("reach.loss", "reply.first_try"),
+        place=Place.OWN_ADDRESS,
         apply=_behave(closes_after_reply=True),
     ),
     FaultKind(
@@ -120,6 +124,7 @@ WIRE_FAULTS = (
         does="bears one connection, and somebody else holds it",
         sees="Closed at once: socket limit suspected; another master may hold the connection.",
         checks=("reach.answers",),
+        place=Place.OWN_ADDRESS,
         apply=_taken,
     ),
     FaultKind(
@@ -205,6 +210,7 @@ WIRE_FAULTS = (
         does="answers after the time-out, or after `seconds`",
         sees="No answer in time; late replies are matched by number and never taken for the next one's.",
         checks=("reach.answers",),
+        place=Place.OWN_ADDRESS,
         apply=_late,
         takes=("seconds",),
     ),
@@ -231,6 +237,7 @@ WIRE_FAULTS = (
         does="one unit behind a gateway does not answer: the gateway says 0B",
         sees="The unit fails, the gateway and its other units pass.",
         checks=("reach.answers",),
+        place=Place.BEHIND,
         apply=_behave(dead=True),
         at="52-F3",
         among=("52-F4", "GW-1"),
@@ -240,6 +247,7 @@ WIRE_FAULTS = (
         does="takes requests and answers none, for itself and for all units behind it",
         sees="One cause: the gateway; its units are explained by it.",
         checks=("reach.answers",),
+        place=Place.GATEWAY,
         apply=_gateway_silent,
         at="GW-1",
         among=("52-F3", "52-F4"),
@@ -250,6 +258,7 @@ WIRE_FAULTS = (
         does="the gateway says 0A for all its units: its serial side is not configured",
         sees="The gateway answers; the path behind it is misconfigured.",
         checks=("reach.answers",),
+        place=Place.GATEWAY,
         apply=_path_unavailable,
         at="GW-1",
         among=("52-F3", "52-F4"),
@@ -260,6 +269,7 @@ WIRE_FAULTS = (
         does="a unit that no drawing shows answers behind the gateway: the next number, or `number`",
         sees="A unit that is not in the map.",
         checks=("bus.absent_units",),
+        place=Place.GATEWAY,
         apply=_unmapped,
         takes=("number",),
         at="GW-1",
@@ -270,6 +280,7 @@ WIRE_FAULTS = (
         does="answers at the address of `partner`, and the other way round",
         sees="Both have the wrong serial number; the tool says with whom they are swapped.",
         checks=("identity.serial",),
+        needs=("partner",),
         apply=_swap,
         takes=("partner",),
         partner="52-F2",

@@ -60,7 +60,7 @@ class Nothing:
 
 def scenario_of(kind: FaultKind) -> Scenario:
     """A small lineup with the one fault: its device, the reference clock, and whom it needs."""
-    point, number = ("group_a_ltpu", 99.0) if "point" in kind.takes else ("", None)
+    point, number = ("group_a_ltpu", 99.0) if "point" in kind.needs else ("", None)
     fault = Fault(kind=kind.name, at=kind.at, partner=kind.partner, point=point, number=number)
     tags = {kind.at, "MC-1", kind.partner or kind.at, *kind.among}
     return small_scenario(tags, [fault])
