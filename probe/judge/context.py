@@ -9,7 +9,7 @@ from typing import Any
 from probe.judge.blocks import Block, block_of, decode
 from probe.judge.check import Subject
 from probe.judge.facts import Reach
-from probe.judge.reach import reach_of
+from probe.judge.reach import is_lost, reach_of
 from probe.judge.run_context import RunContext
 from probe.model.device_evidence import DeviceEvidence
 from probe.model.device_map import Target
@@ -62,6 +62,11 @@ class DeviceContext:
     def is_clean(self) -> bool:
         """True if every request was answered with data at the first attempt."""
         return all(e.outcome is Outcome.DATA and e.attempt == 1 for _, e in self.sent)
+
+    @cached_property
+    def lost(self) -> int:
+        """Requests to which nothing of the device came back."""
+        return 0 if self.is_clean else sum(is_lost(exchange) for _, exchange in self.sent)
 
     def point(self, name: str) -> Point:
         """A point of the profile by name."""

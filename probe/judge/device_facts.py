@@ -33,6 +33,8 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         shift=fit.shift if fit else 0,
         order=fit.order if fit else "",
         stale=bool(gates.doubt),
+        lost=context.lost,
+        late=sum(stray.outcome is Outcome.LATE for _, stray in context.evidence.strays),
         ratio=context.memory.get("ratio", ""),
         answers_for_all=bool(context.memory.get("answers for all")),
         clock_hours=context.memory.get("clock_hours", 0.0),

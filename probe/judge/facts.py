@@ -58,6 +58,7 @@ class Facts:
     make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
     off in the way of a time zone, else 0. ratio: the one factor by which all its voltages are off, in words.
     answers_for_all: it gives the same for units that the map does not hold, and the map holds others there.
+    lost, late: requests without an answer, and answers that came after the time-out.
     """
 
     link: str = ""
@@ -75,6 +76,8 @@ class Facts:
     clock_hours: float = 0.0
     ratio: str = ""
     answers_for_all: bool = False
+    lost: int = 0
+    late: int = 0
     pairs: tuple[Pair, ...] = ()
 
 

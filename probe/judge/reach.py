@@ -44,6 +44,13 @@ _CONNECTS = {
 }
 
 
+def is_lost(exchange: Exchange) -> bool:
+    """True if nothing of the device came back: silence, a closed connection, or a gateway saying so."""
+    return exchange.outcome in LOST or (
+        exchange.outcome is Outcome.EXCEPTION and exchange.exception_code in GATEWAY_CODES
+    )
+
+
 def reach_of(sent: Sequence[tuple[int, Exchange]], connects: Sequence[tuple[int, Connect]]) -> Reach:
     """How far a device could be reached, from the attempts on it and the connections of its link.
 

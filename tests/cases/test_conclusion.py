@@ -195,3 +195,46 @@ def test_findings_and_causes_name_each_other(judge: Any) -> None:
     for cause in by_id.values():
         assert 0 < cause.confidence_permille < 1000
         assert "Rests on" in cause.statement or cause.kind in ("swapped", "stale", "wrong profile")
+
+
+def test_a_gateway_without_path_is_not_a_dead_line(judge: Any) -> None:
+    mute = {"wire": [{"exception": 10}]}
+    result = judge({"devices": [gateway(), *(unit(n, **mute) for n in (1, 2, 3))]})
+    (cause,) = result.conclusion.causes
+    assert cause.kind == "gateway path"
+
+
+def test_a_server_for_all_explains_its_units(judge: Any) -> None:
+    server = gateway(absent={9: 55, 246: 55})
+    void = {"values": {"map_proof": 55, "serial_number": "?"}}
+    (cause,) = judge({"devices": [server, unit(1, **void), unit(2, **void)]}).conclusion.causes
+    assert (cause.kind, set(cause.subjects)) == ("one for all", {"G1", "U1", "U2"})
+
+
+def test_late_replies_are_not_losses(judge: Any) -> None:
+    story = {"wire": [{"purpose": "poll", "outcome": "no answer"}], "strays": ["late", "late", "late"]}
+    (cause,) = causes_of_kind(judge(story), "late replies")
+    assert "reach.loss@F1" in cause.explains
+
+
+def test_voltages_off_by_one_factor_are_one_cause(judge: Any) -> None:
+    result = judge({"values": {"voltage_ab": 4800, "voltage_bc": 4815}})
+    (cause,) = causes_of_kind(result, "scale")
+    assert len(cause.explains) == 4
+    assert "factor of 10" in cause.statement
+
+
+def test_no_voltage_explains_what_needs_voltage(judge: Any) -> None:
+    (cause,) = judge({"values": {"voltage_ab": 0, "voltage_bc": 0, "frequency": 0}}).conclusion.causes
+    assert cause.kind == "no voltage"
+    assert "supply.frequency@F1" in cause.explains
+
+
+def test_a_restart_explains_its_counters(judge: Any) -> None:
+    (cause,) = causes_of_kind(judge({"later": {"uptime": 1, "energy": 0}}), "restart")
+    assert cause.explains == ("motion.restart@F1#uptime", "motion.jump@F1#energy")
+
+
+def test_a_reachable_device_without_values_is_one_cause(judge: Any) -> None:
+    (cause,) = judge({"wire": [{"exception": 2}]}).conclusion.causes
+    assert cause.kind == "no usable replies"

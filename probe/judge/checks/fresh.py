@@ -83,6 +83,8 @@ def _point(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     after_s = context.profile.freshness.after_s if context.profile.freshness else DEFAULT_AFTER_S
     tested, stuck = 0, []
     for point in traits_of(context.profile).moving:
+        if context.profile.clock is not None and point.name == context.profile.clock.point:
+            continue  # a clock that stands still has a check of its own
         readings = context.good(point.name)
         if not readings or readings[-1].value == 0:
             continue  # nothing flows: a true zero stands still on a healthy device

@@ -98,7 +98,9 @@ def _counter(
         unit=point.unit,
         point=point.name,
         evidence=(before.sequence, after.sequence),
-        advice="A wrap at the end of the counter's range was looked for and does not explain it. See who "
+        advice="It begins anew when the device starts: what was counted before is lost. See why it restarted."
+        if turn is Turn.RESTART
+        else "A wrap at the end of the counter's range was looked for and does not explain it. See who "
         "cleared "
         "it, or whether word order and scale are right: a wrong low word jumps like this.",
     )

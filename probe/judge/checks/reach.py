@@ -10,10 +10,9 @@ from probe.judge.checks.silence import ADVICE, EXPLAINED
 from probe.judge.context import DeviceContext
 from probe.judge.facts import Reach
 from probe.judge.limit import Interval, exactly, within
-from probe.judge.reach import GATEWAY_CODES, LOST
+from probe.judge.reach import is_lost
 from probe.judge.statistic import percentile, share_bounds, trials_to_show
 from probe.judge.wording import count, milliseconds, percent
-from probe.model.evidence import Exchange, Outcome
 from probe.model.finding import Finding, Verdict
 
 
@@ -39,7 +38,7 @@ def _answers(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
 
 def _alive(check: DeviceCheck, context: DeviceContext) -> Finding:
     sent = len(context.sent)
-    lost = 0 if context.is_clean else sum(is_lost(exchange) for _, exchange in context.sent)
+    lost = context.lost
     bounds = share_bounds(lost, sent)
     text = (
         f"{sent} of {sent} requests answered; true loss below {percent(bounds.high)} % (95 % bound)"
@@ -49,13 +48,6 @@ def _alive(check: DeviceCheck, context: DeviceContext) -> Finding:
     title = "Answers" if context.reach is Reach.ANSWERS else f"Reachable, {context.reach.value}"
     return check.find(
         context.tag, Verdict.PASS, title, observed=text, expected="an answer", evidence=(context.sent[0][0],)
-    )
-
-
-def is_lost(exchange: Exchange) -> bool:
-    """True if nothing of the device came back: silence, a closed connection, or a gateway saying so."""
-    return exchange.outcome in LOST or (
-        exchange.outcome is Outcome.EXCEPTION and exchange.exception_code in GATEWAY_CODES
     )
 
 
@@ -74,7 +66,7 @@ def _sequences(context: DeviceContext) -> tuple[int, ...]:
 
 def _loss(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     sent = len(context.sent)
-    lost = 0 if context.is_clean else sum(is_lost(exchange) for _, exchange in context.sent)
+    lost = context.lost
     if not context.reach.is_alive or not (lost or context.scope.dwell_s):
         return
     limit = context.map.tolerances.loss_percent
