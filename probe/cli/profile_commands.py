@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -12,6 +12,7 @@ from probe.collect.inputs import bundled_profiles, open_library, read_text
 from probe.collect.spreadsheet import read_sheet
 from probe.model.editor_schema import editor_schema
 from probe.model.errors import InputError, Problem
+from probe.model.lineup import SourceText
 from probe.model.profile import Profile
 from probe.model.profile_document import PROFILE_FORMAT, ProfileDocument
 from probe.model.profile_load import Checked, ProfileLibrary, profile_name
@@ -79,8 +80,24 @@ def _checked(file: Path) -> Checked:
     texts = {profile_name(path.name): path for path in sorted(bundled_profiles().glob("*.yaml"))}
     texts |= {profile_name(path.name): path for path in sorted(file.parent.glob("*.yaml"))}
     texts.pop(name, None)
-    library = ProfileLibrary({name: own} | {known: read_text(path) for known, path in texts.items()})
-    return library.check(name)
+    neighbours, unreadable = _readable(texts)
+    checked = ProfileLibrary({name: own} | neighbours).check(name)
+    for problem in checked.problems:
+        if problem.field == "extends" and problem.found in unreadable:
+            raise unreadable[problem.found]
+    return checked
+
+
+def _readable(paths: Mapping[str, Path]) -> tuple[dict[str, SourceText], dict[str, InputError]]:
+    """The texts of the files by name, and what is wrong with those that are no text."""
+    texts: dict[str, SourceText] = {}
+    unreadable: dict[str, InputError] = {}
+    for name, path in paths.items():
+        try:
+            texts[name] = read_text(path)
+        except InputError as error:
+            unreadable[name] = error
+    return texts, unreadable
 
 
 def _check_object(file: Path, checked: Checked) -> dict[str, object]:

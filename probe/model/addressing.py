@@ -12,6 +12,7 @@ reference numbers are common practice, no source.
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 from probe.model.profile import Area
@@ -60,10 +61,11 @@ def parse_address(text: str, convention: str, area: Area | None) -> Place:
 
 
 def _number(text: str) -> int:
-    try:
-        return int(text, 16) if text.lower().startswith("0x") else int(text, 10)
-    except ValueError:
-        raise AddressError("the address is no number", allowed="as 100 or 0x0064") from None
+    if re.fullmatch(r"0x[0-9a-f]{1,8}", text.lower()):
+        return int(text, 16)
+    if re.fullmatch(r"-?[0-9]{1,9}", text):
+        return int(text)
+    raise AddressError("the address is no number", allowed="as 100 or 0x0064")
 
 
 def _reference(text: str, stated: Area | None) -> Place:

@@ -160,7 +160,7 @@ def _pattern(text: str, encoding: Encoding) -> int:
             raise ValueError(f"{text} does not fit {encoding.type} ({least} to {most})")
         pattern &= (1 << bits) - 1
     if pattern >> bits:
-        raise ValueError(f"{text} is wider than {encoding.count} registers")
+        raise ValueError(f"{text} is wider than the point ({bits} bits)")
     return pattern
 
 

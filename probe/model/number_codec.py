@@ -123,10 +123,20 @@ class IntegerDecoder:
                 raise ValueError("the point has no not-available code")
             first: int = next(iter(self._unavailable))
             return first
-        number = round(scale.undo(_as_number(value)))
+        number = self._fitting(round(scale.undo(_as_number(value))), scale, value)
         if number in self._unavailable:
             raise ValueError(f"{value} is the point's not-available code {number}")
         return number
+
+    def _fitting(self, number: int, scale: Scale, value: Value) -> int:
+        """The number, or the type's last one if that shows the same value (a double may round beyond it)."""
+        least, most = self._ends()
+        last = min(max(number, least), most)
+        return last if scale.apply(last) == value else number
+
+    def _ends(self) -> tuple[int, int]:
+        bits = 8 * self._pack.size
+        return (-(1 << bits - 1), (1 << bits - 1) - 1) if self.code.islower() else (0, (1 << bits) - 1)
 
     def _registers(self, number: int) -> bytes:
         try:
@@ -141,8 +151,7 @@ class IntegerDecoder:
     def _bounds(
         self, scale: Scale, value: Callable[[int], int | float], low: float | None, high: float | None
     ) -> tuple[int, int]:
-        bits = 8 * self._pack.size
-        least, most = (-(1 << bits - 1), (1 << bits - 1) - 1) if self.code.islower() else (0, (1 << bits) - 1)
+        least, most = self._ends()
         if scale.gain < 0:  # values fall as numbers rise: look at the mirrored values
             mirrored = None if high is None else -high, None if low is None else -low
             return self._bounds(

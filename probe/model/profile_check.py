@@ -216,11 +216,11 @@ def _codes(profile: Profile, written: Written) -> Iterator[Problem]:
 
 def _whole(profile: Profile, stack: Stack) -> Iterator[Problem]:
     """What a profile should have so that an audit can prove something."""
-    if not (profile.identity.objects or profile.identity.points):
+    if not any("identity" in layer.written.model_fields_set for layer in stack.layers):
         remedy = "add `identity:` with objects (2B/0E) or points; without it a swapped device goes unseen"
         yield stack.problem("", "the profile says nothing about identity", severity="warning", remedy=remedy)
     measures = any(point.quantity not in _STANDS_STILL for point in profile.points)
-    if measures and profile.freshness is None and not any(point.moves for point in profile.points):
+    if measures and stack.get("freshness") is None and not any(point.moves for point in profile.points):
         remedy = "add `freshness:` or mark points that always move; without it a frozen device passes"
         what = "nothing in the profile proves that values are alive"
         yield stack.problem("", what, severity="warning", remedy=remedy)

@@ -97,7 +97,7 @@ def _point(name: str, fields: PointFields, stack: Stack) -> tuple[Point | None, 
     kind: str = fields.get("type")
     steps = _Collector()
     steps.take(_refuse_strays, fields, kind)
-    place = steps.take(_place, fields)
+    place = steps.take(_place, fields, stack)
     steps.take(_area_fits, fields, kind, place)
     count = steps.take(_count, fields, kind)
     steps.take(_inside, fields, place, count)
@@ -144,11 +144,11 @@ def _inside(fields: PointFields, place: Place, count: int) -> None:
         raise _RefusedError(fields.problem("address", what, found=fields.get("address")))
 
 
-def _place(fields: PointFields) -> Place:
+def _place(fields: PointFields, stack: Stack) -> Place:
     layer = fields.layer("address")
     area = fields.get("area")
     if area is None and layer.written.addressing != "reference":
-        area = layer.written.area
+        area = layer.written.area or stack.get("area")
     try:
         return parse_address(fields.get("address"), layer.written.addressing, area)
     except AddressError as error:
@@ -386,7 +386,7 @@ def _share_atoms(points: dict[str, Point]) -> dict[str, Point]:
     """Points with a scale factor, and the factor itself, in one atom, named after the factor if unnamed."""
     atoms: dict[str, str] = {}
     for point in points.values():
-        if point.scale_factor in points:
+        if point.scale_factor in points and points[point.scale_factor].type == "sunssf":
             factor = points[point.scale_factor]
             atoms.setdefault(factor.name, point.atom or factor.atom or factor.name)
     shared = {}

@@ -61,12 +61,24 @@ Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, lt=1 << 64)]
 Written = Annotated[
     str,
     StringConstraints(min_length=1, max_length=200),
-    WithJsonSchema({"type": ["integer", "number", "string"]}),
+    WithJsonSchema({"type": ["integer", "number", "string"], "x-allowed": "a number or text"}),
 ]
 Names = Annotated[dict[Whole, Line], BeforeValidator(_raw_keys)]
-Raws = Annotated[tuple[Whole, ...], BeforeValidator(_listed), Field(min_length=1)]
-NameList = Annotated[tuple[PointName, ...], BeforeValidator(_listed)]
-WrittenList = Annotated[tuple[Written, ...], BeforeValidator(_listed)]
+
+
+def _or_one(word: dict[str, Any], **more: Any) -> WithJsonSchema:
+    """Schema of a list that may be written as its single entry."""
+    return WithJsonSchema({"anyOf": [{"type": "array", "items": word, **more}, word]})
+
+
+_NAME = {"type": "string", "pattern": r"^[a-z][a-z0-9_]{0,59}$"}
+_WHOLE = {"type": "integer", "minimum": 0}
+_WRITTEN = {"type": ["integer", "number", "string"]}
+Raws = Annotated[
+    tuple[Whole, ...], BeforeValidator(_listed), Field(min_length=1), _or_one(_WHOLE, minItems=1)
+]
+NameList = Annotated[tuple[PointName, ...], BeforeValidator(_listed), _or_one(_NAME)]
+WrittenList = Annotated[tuple[Written, ...], BeforeValidator(_listed), _or_one(_WRITTEN)]
 
 TypeWord = Literal[TYPES]  # type: ignore[valid-type]  # the words stand in one place: codec
 QuantityWord = Literal[QUANTITY_WORDS]  # type: ignore[valid-type]

@@ -97,7 +97,7 @@ class RuleCompiler:
         convention = entry.layer.written.addressing
         area = entry.item.area
         if area is None and convention != "reference":
-            area = entry.layer.written.area
+            area = entry.layer.written.area or self._stack.get("area")
         places = []
         for field in ("first", "last"):
             try:
@@ -154,8 +154,8 @@ class RuleCompiler:
         if point is None:
             return None
         if (item.state == "communication") != bool(item.bus):
-            what = "bus names the bus of a communication state, and belongs to no other"
-            self._tell(entry, "bus" if item.bus else "state", what)
+            what = "bus belongs to communication" if item.bus else "a communication state needs its bus"
+            self._tell(entry, "bus" if item.bus else "state", what, allowed="as `bus: A`" * (not item.bus))
         raws = [raw for values in item.means.values() for raw in values]
         doubled = [raw for raw in raws if raws.count(raw) > 1]
         if doubled:

@@ -182,7 +182,7 @@ def _first_address(draft: _Draft) -> str:
     column = draft.columns["address"]
     for row in draft.sheet.rows:
         cell = _cell(row, column)
-        if cell is not None and cell.row > column.row and cell.text:
+        if cell is not None and cell.row > column.row and cell.text.isdecimal():
             return cell.text
     return ""
 
@@ -226,7 +226,7 @@ class _Row:
 def _row(draft: _Draft, cells: Sequence[Cell]) -> dict[str, str] | None:
     """The fields of the row's point, as they will stand in the profile; None if it was left out."""
     row = _Row(draft, cells)
-    if not row.text("address") and not row.text("type"):
+    if len(filled(cells)) == 1 or not (row.text("address") or row.text("type")):
         return None  # a heading between groups of registers
     try:
         return _point(row)
@@ -277,8 +277,11 @@ def _address(row: _Row, area: str) -> str:
     written = row.text("address").replace(" ", "")
     ranged = re.fullmatch(r"(\w+)(?:-|–|\.\.)\w+", written)
     first = ranged.group(1) if ranged else written
+    convention = row.draft.facts["addressing"]
+    # Where no area is stated yet (a blank to fill in), any will do to see whether the number is one.
+    stated = Area(area) if area else None if convention == "reference" else Area.HOLDING
     try:
-        parse_address(first, row.draft.facts["addressing"], Area(area) if area else Area.HOLDING)
+        parse_address(first, convention, stated)
     except AddressError as error:
         what = f"{error.what}; the row is left out"
         raise row.refuse("address", what, allowed=error.allowed, remedy=error.remedy) from None

@@ -99,7 +99,8 @@ def test_a_block_decodes_as_its_points_alone(drawn: list[Point], payload: bytes)
 
 
 @given(
-    st.lists(points(), max_size=3, unique_by=lambda p: p.name), st.sampled_from([b"\0\0", b"\0\1", b"\0\7"])
+    st.lists(points(), max_size=3, unique_by=lambda p: p.name),
+    st.sampled_from([b"\0\0", b"\0\1", b"\0\2", b"\0\7"]),
 )
 def test_healthy_blocks_are_seen_healthy(drawn: list[Point], word: bytes) -> None:
     """The same with registers that make healthy blocks common, so that True is tested too."""
