@@ -104,7 +104,7 @@ def _berths(
     tags: Sequence[str],
     used: set[int],
 ) -> list[Berth]:
-    """The devices of one link; the first of them asks the units that nobody should answer for."""
+    """The devices of one link; the first that can asks the units that nobody should answer for."""
     berths = []
     absent = absent_units(used, targets[0])
     for tag, target in zip(tags, targets, strict=True):
@@ -113,9 +113,10 @@ def _berths(
         timeout_s = profile.limits.timeout_s
         if is_bus(target, len(used)):  # longer than a gateway's own time-out, so that it can be measured
             timeout_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
-        course = courses.get(absent, timeout_s, shared=len(tags) > 1)
-        berths.append(Berth(device, target, book.plan_for(device, profile, target), course))
-        absent = ()
+        plan = book.plan_for(device, profile, target)
+        mine = absent if plan.poll else ()
+        berths.append(Berth(device, target, plan, courses.get(mine, timeout_s, shared=len(tags) > 1)))
+        absent = () if mine else absent
     return berths
 
 

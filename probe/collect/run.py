@@ -66,7 +66,8 @@ class Run:
         self._journal = Journal(tools.ledger, tools.observers, tools.clock)
         self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
         self._by_tag = {berth.device.tag: berth for group in self._berths.values() for berth in group}
-        reference = "" if plan.scope.quick else plan.lineup.map.clock.reference
+        clocks = any(berth.plan.clock for berth in self._by_tag.values())
+        reference = plan.lineup.map.clock.reference if clocks else ""
         self._surroundings = Surroundings(self._journal, tools.senses, reference)
         self._budgets: dict[str, RequestBudget] = {}
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}

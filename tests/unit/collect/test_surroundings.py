@@ -9,6 +9,7 @@ import pytest
 
 from probe.collect.surroundings import outside_host
 from probe.model.evidence import Echo, Neighbour, Note, ReferenceSample
+from probe.model.profile import ClockRule
 from probe.wire.echo import EchoRight
 
 
@@ -26,6 +27,11 @@ from probe.wire.echo import EchoRight
 )
 def test_only_numeric_addresses_of_other_computers_are_looked_at(host: str, outside: str) -> None:
     assert outside_host(host) == outside
+
+
+def with_clock(kit: Any) -> Any:
+    rule = ClockRule(point="seconds", zone="utc", resolution_s=1.0)
+    return kit.profile_of(kit.point("seconds", 500, 2), clock=rule)
 
 
 def gateway_and_meter(kit: Any, **more: Any) -> Any:
@@ -79,7 +85,8 @@ def test_the_neighbour_table_is_read_seldom_and_kept_for_each_device(world: Any,
 
 
 def test_this_computer_as_reference_is_read_before_and_after(world: Any, kit: Any) -> None:
-    world.audit(gateway_and_meter(kit))
+    lineup = kit.lineup_of([{"tag": "M1", "address": {"host": "192.0.2.10"}}], [with_clock(kit)])
+    world.audit(lineup)
     samples = world.ledger.of(ReferenceSample)
     assert [s.source for s in samples] == ["laptop", "laptop"]
     assert [s for _, s in world.judge.run.references] == samples
@@ -94,13 +101,17 @@ def test_a_server_as_reference_is_read_before_and_after(world: Any, kit: Any) ->
         return (ReferenceSample(f"ntp {host}", now, now, -5, 5, True, "", b""),) * sampling.samples
 
     world.senses = world.senses._replace(ntp=ntp)
-    world.audit(gateway_and_meter(kit, clock={"reference": "ntp:192.0.2.1"}))
+    device = {"tag": "M1", "address": {"host": "192.0.2.10"}}
+    world.audit(kit.lineup_of([device], [with_clock(kit)], clock={"reference": "ntp:192.0.2.1"}))
     assert asked == [("192.0.2.1", 2), ("192.0.2.1", 1)]
     assert len(world.ledger.of(ReferenceSample)) == 3
 
 
-def test_a_quick_run_reads_no_reference(world: Any, kit: Any) -> None:
-    world.audit(gateway_and_meter(kit), quick=True)
+@pytest.mark.parametrize(("clock", "quick"), [(True, True), (False, False)])
+def test_no_reference_is_read_where_no_clock_is(world: Any, kit: Any, clock: bool, quick: bool) -> None:
+    profile = with_clock(kit) if clock else kit.profile_of(kit.point("a", 0))
+    lineup = kit.lineup_of([{"tag": "M1", "address": {"host": "192.0.2.10"}}], [profile])
+    world.audit(lineup, quick=quick)
     assert world.ledger.of(ReferenceSample) == []
 
 
