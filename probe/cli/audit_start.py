@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import probe
+from probe.cli import failure
 from probe.collect.events import RunPlan
 from probe.collect.preflight import Preflight, judge_ways, own_adapters, preflight
 from probe.model.errors import InputError
@@ -97,4 +98,7 @@ def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool, practice
     from probe.present.opening import show
 
     people = console(sys.stderr if as_json else sys.stdout)
-    show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions, practice=practice)
+    try:
+        show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions, practice=practice)
+    except BrokenPipeError:  # nobody reads; the record is what counts, so the run goes on
+        failure.silence_stdout()

@@ -137,7 +137,7 @@ def program(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[bytes]]
             [sys.executable, "-m", "probe", *map(str, arguments)],
             capture_output=True,
             cwd=tmp_path,
-            env=surroundings(tmp_path) | environment,
+            env=environment_of(tmp_path) | environment,
             timeout=PATIENCE_S,
             check=False,
             stdin=subprocess.DEVNULL,
@@ -146,7 +146,13 @@ def program(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[bytes]]
     return run
 
 
-def surroundings(folder: Path) -> dict[str, str]:
+@pytest.fixture
+def surroundings(tmp_path: Path) -> dict[str, str]:
+    """The environment that ``program`` uses."""
+    return environment_of(tmp_path)
+
+
+def environment_of(folder: Path) -> dict[str, str]:
     """An environment without the developer's own settings; logs go below the folder."""
     kept = {name: value for name, value in os.environ.items() if name in ("PATH", "SYSTEMROOT", "LANG")}
     root = Path(__file__).parents[3]

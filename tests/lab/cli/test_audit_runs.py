@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import subprocess
+import sys
 from collections.abc import Callable
 from types import SimpleNamespace
+
+import pytest
 
 Meters = Callable[..., SimpleNamespace]
 Program = Callable[..., subprocess.CompletedProcess[bytes]]
@@ -63,6 +66,21 @@ def test_a_record_in_no_folder_is_told_before_any_device_is_asked(meters: Meters
     assert ran.returncode == 2
     assert json.loads(ran.stdout)["problems"][0]["what"].startswith("the record cannot be started")
     assert desk.servers[0].beats == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="head is POSIX")
+def test_a_reader_that_leaves_does_not_end_the_audit(meters: Meters, surroundings: dict[str, str]) -> None:
+    desk = meters(2)
+    line = (
+        f"'{sys.executable}' -m probe audit {desk.map} --profiles {desk.profiles} --record r.audit.jsonl "
+        "| head -n 1"
+    )
+    ran = subprocess.run(
+        line, shell=True, capture_output=True, cwd=desk.folder, env=surroundings, check=False
+    )
+    assert ran.stdout == b"DESK, Tarn Hollow Water Works\n"
+    assert ran.stderr == b""
+    assert b'"kind":"seal"' in (desk.folder / "r.audit.jsonl").read_bytes().splitlines()[-1]
 
 
 def test_only_and_skip(meters: Meters, program: Program) -> None:
