@@ -51,7 +51,10 @@ class DeviceRow:
 
 @dataclass(kw_only=True)
 class Schedule:
-    """A schedule as understood. heading_row: as the file counts rows. notes: for people, what was done with what is not plain."""
+    """A schedule as understood.
+
+    heading_row: as the file counts rows. notes: for people, what was done with what is not plain.
+    """
 
     sheet: Sheet
     heading_row: int
@@ -75,7 +78,11 @@ def understand(sheet: Sheet) -> Schedule:
     at = _heading_row(sheet)
     columns, unused, notes = _columns(sheet, sheet.rows[at])
     schedule = Schedule(
-        sheet=sheet, heading_row=sheet.rows[at][0].row, columns=columns, unused=unused, notes=[*sheet.notes, *notes]
+        sheet=sheet,
+        heading_row=sheet.rows[at][0].row,
+        columns=columns,
+        unused=unused,
+        notes=[*sheet.notes, *notes],
     )
     schedule.facts = dict(_facts(sheet, sheet.rows[:at]))
     _read_rows(schedule, sheet.rows[at + 1 :])
@@ -158,9 +165,13 @@ def _facts(sheet: Sheet, rows: Sequence[Sequence[Cell]]) -> Iterator[tuple[str, 
             if fact is None:
                 continue
             if rest.strip():
-                yield fact, Value(rest.strip(), cell)
+                yield fact, Value(_one_line(rest), cell)
             elif i + 1 < len(cells) and title_fact(cells[i + 1].text.partition(":")[0]) is None:
-                yield fact, Value(cells[i + 1].text, cells[i + 1])
+                yield fact, Value(_one_line(cells[i + 1].text), cells[i + 1])
+
+
+def _one_line(text: str) -> str:
+    return shown(" ".join(text.split()))
 
 
 def _read_rows(schedule: Schedule, rows: Sequence[Sequence[Cell]]) -> None:

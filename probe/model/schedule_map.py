@@ -6,14 +6,16 @@ are told at the schedule's cells, where they have to be mended.
 
 from __future__ import annotations
 
+import bisect
 import ipaddress
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from probe.model.device_map import MAP_FORMAT
+from probe.model.document import shown
 from probe.model.errors import Problem
-from probe.model.map_draft import Draft, read_draft
+from probe.model.map_draft import read_draft
 from probe.model.map_lint import Surroundings, lint
 from probe.model.schedule import DeviceRow, Schedule
 from probe.model.shape import BLANK
@@ -79,29 +81,20 @@ def make_map(schedule: Schedule, name: str, profile_names: tuple[str, ...]) -> I
     text = "\n".join(_lines(schedule)) + "\n"
     draft, problems = read_draft(name, lambda _: text.encode())
     around = Surroundings(profiles={}, profile_names=profile_names)
-    blanks = tuple(
-        f"{name}:{i}: {line.strip()}" for i, line in enumerate(text.splitlines(), 1) if _is_blank(line)
-    )
+    blanks = {i: line.strip() for i, line in enumerate(text.splitlines(), 1) if f'"{BLANK}"' in line}
+    rows = {draft.main.spot(("devices", i)).line: row.row for i, row in enumerate(schedule.devices)}
     found = [
-        _at_cell(schedule, draft, problem)
+        _at_cell(schedule, problem, _rows_for_places(name, rows, problem.found))
         for problem in (*problems, *lint(draft, around))
-        if not _is_about_blank(text, problem)
+        if problem.line not in blanks
     ]
-    return ImportedMap(text=text, problems=(*schedule.problems, *found), blanks=blanks)
-
-
-def _is_blank(line: str) -> bool:
-    return f'"{BLANK}"' in line
-
-
-def _is_about_blank(text: str, problem: Problem) -> bool:
-    lines = text.splitlines()
-    return 0 < problem.line <= len(lines) and _is_blank(lines[problem.line - 1])
+    named = tuple(f"{name}:{i}: {line}" for i, line in blanks.items())
+    return ImportedMap(text=text, problems=(*schedule.problems, *found), blanks=named)
 
 
 def _lines(schedule: Schedule) -> Iterator[str]:
-    source = f", sheet {schedule.sheet.title}" if schedule.sheet.title else ""
-    yield f"# Device map, made from the schedule {schedule.sheet.file}{source}."
+    source = f", sheet {shown(schedule.sheet.title)}" if schedule.sheet.title else ""
+    yield f"# Device map, made from the schedule {shown(schedule.sheet.file)}{source}."
     yield "# Compare it with the one-line diagram, then run: buswitness map check"
     yield f"format: {MAP_FORMAT}"
     yield f"site: {_fact(schedule, 'site')}"
@@ -219,8 +212,11 @@ def _quoted(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _at_cell(schedule: Schedule, draft: Draft, problem: Problem) -> Problem:
-    """The problem at the cell of the schedule that it comes from, as far as there is one."""
+def _at_cell(schedule: Schedule, problem: Problem, found: str) -> Problem:
+    """The problem at the cell of the schedule that it comes from, as far as there is one.
+
+    found: as the problem says it, with rows of the schedule for places in the map.
+    """
     match = re.match(r"devices\[(\d+)\](?:\.(.+))?", problem.field)
     severity = "warning" if problem.what.startswith("there is no profile") else problem.severity
     if match is None:
@@ -236,7 +232,7 @@ def _at_cell(schedule: Schedule, draft: Draft, problem: Problem) -> Problem:
         cell,
         problem.what,
         heading=schedule.heading(name),
-        found=_cells_for_places(schedule, draft, problem.found),
+        found=found,
         allowed=problem.allowed,
         remedy=problem.remedy,
         severity=severity,
@@ -259,12 +255,12 @@ def _at_fact(schedule: Schedule, problem: Problem, severity: str) -> Problem:
     )
 
 
-def _cells_for_places(schedule: Schedule, draft: Draft, text: str) -> str:
-    """``map.yaml:12:9`` in a text to the row of the schedule that the line was made from."""
-    rows = {draft.main.spot(("devices", i)).line: device.row for i, device in enumerate(schedule.devices)}
+def _rows_for_places(name: str, rows: dict[int, int], text: str) -> str:
+    """``map.yaml:12:9`` in a text to the schedule's row; rows: first line of a device to its row, rising."""
+    starts = list(rows)
 
     def to_row(match: re.Match[str]) -> str:
-        line = max((first for first in rows if first <= int(match.group(1))), default=0)
-        return f"row {rows[line]}" if line else match.group()
+        at = bisect.bisect_right(starts, int(match.group(1))) - 1
+        return f"row {rows[starts[at]]}" if at >= 0 else match.group()
 
-    return re.sub(rf"{re.escape(draft.main.name)}:(\d+):\d+", to_row, text)
+    return re.sub(rf"{re.escape(name)}:(\d+):\d+", to_row, text) if name in text else text

@@ -49,6 +49,9 @@ def value_of(sheet: Sheet, field: str, cell: Cell, heading: str) -> tuple[str, P
 
 def _damage(sheet: Sheet, field: str, cell: Cell, heading: str) -> Problem | None:
     """What the spreadsheet program did to a text, as far as it can be seen."""
+    if not " ".join(cell.text.split()).isprintable():
+        what = "a character that cannot be shown stands in this cell"
+        return sheet.problem(cell, what, heading=heading, remedy="delete it: enter the cell again")
     if cell.kind is CellKind.DATE:
         what = "the spreadsheet program made a date of this text"
         remedy = "format the column as text and enter it again"

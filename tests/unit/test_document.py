@@ -68,6 +68,11 @@ def test_all_duplicates_are_told_at_once() -> None:
     assert [problem.line for problem in problems_of("a: 1\na: 2\nb: 1\nb: [1]\n")] == [2, 4]
 
 
+def test_a_key_given_three_times_always_names_the_first() -> None:
+    problems = problems_of("a: 1\na: 2\na: 3\n")
+    assert ["line 1, column 1" in problem.what for problem in problems] == [True, True]
+
+
 def test_all_tabs_are_told_at_once() -> None:
     problems = problems_of("a:\n\tb: 1\n  \tc: 2\n")
     assert [(problem.line, problem.column) for problem in problems] == [(2, 1), (3, 3)]

@@ -176,6 +176,7 @@ def test_gateways_given_by_address_become_tags_and_a_router_is_a_router() -> Non
             "#1234567890123456789",
             "the spreadsheet program made a number of this text and dropped digits",
         ),
+        ("Description", "a\x07b", "a character that cannot be shown stands in this cell"),
         ("Compartment", "@2026-01-02", "the spreadsheet program made a date of this text"),
         ("Expected position", "sideways", "sideways is none of the words for this column"),
         ("Kind", "Thing", "it is not plain what kind of device this is"),
