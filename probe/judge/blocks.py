@@ -15,6 +15,8 @@ from probe.model.reading import Quality, Reading, Value
 
 _ASKED = Struct(">BHH")
 _AREAS = {area.function: area for area in Area}
+#: Function code that reads an area; a look-up here, where the property of Area would make a table each time.
+FUNCTIONS = {area: area.function for area in Area}
 
 
 class Block(NamedTuple):
@@ -72,15 +74,25 @@ def block_of(sequence: int, exchange: Exchange, shift: int = 0) -> Block | None:
     return Block(sequence, exchange, function, start - shift, count, data)
 
 
-def decode(profile: Profile, point: Point, block: Block) -> Reading | None:
-    """The reading of a point from a block; None if the point does not lie wholly inside."""
-    raw = block.raw(point.start, point.count)
-    if raw is None or block.function != point.area.function:
-        return None
-    value, quality = scaled(profile, point, block, raw)
-    made = block.exchange
+def holds(block: Block, point: Point) -> bool:
+    """True if the point lies wholly in the block."""
+    return block.function == FUNCTIONS[point.area] and block.start <= point.start and point.end <= block.end
+
+
+def decode(profile: Profile, point: Point, block: Block) -> Reading:
+    """The reading of a point from a block that holds it."""
+    sequence, made, function, start, _, data = block
+    offset = point.start - start
+    if function <= 2:
+        raw = bytes((data[offset >> 3] >> (offset & 7) & 1,))
+    else:
+        raw = data[2 * offset : 2 * (offset + point.count)]
+    if point.scale_factor:
+        value, quality = scaled(profile, point, block, raw)
+    else:
+        value, quality = point.decoder.decode(raw)
     return Reading(
-        made.tag, point.name, value, quality, raw, made.sent_ns, made.received_ns, block.sequence, made.round
+        made.tag, point.name, value, quality, raw, made.sent_ns, made.received_ns, sequence, made.round
     )
 
 

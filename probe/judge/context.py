@@ -11,6 +11,7 @@ from probe.judge.check import Subject
 from probe.judge.facts import Reach
 from probe.judge.reach import is_lost, reach_of
 from probe.judge.run_context import RunContext
+from probe.judge.traits import Place, traits_of
 from probe.model.device_evidence import DeviceEvidence
 from probe.model.device_map import Target
 from probe.model.evidence import Exchange, Outcome, Purpose
@@ -34,6 +35,8 @@ class DeviceContext:
         #: Attempts on the device itself that went out, in order.
         self.sent: list[Numbered] = []
         self.blocks: list[Block] = []
+        self.traits = traits_of(self.profile)
+        self._latest: dict[str, Reading | None] = {}
         self._readings: dict[str, tuple[Reading, ...]] = {}
         #: What a module worked out once for this device, by its own key.
         self.memory: dict[str, Any] = {}
@@ -76,25 +79,37 @@ class DeviceContext:
         """All readings of a point, in the order taken; empty if it was never read."""
         known = self._readings.get(name)
         if known is None:
-            point = self.profile.by_name[name]
-            function, start, end = point.area.function, point.start, point.end
-            known = tuple(
-                reading
-                for block in self.blocks
-                if block.function == function and block.start <= start and end <= block.start + block.size
-                if (reading := decode(self.profile, point, block))
-            )
+            place = self.traits.places[name]
+            known = tuple(decode(self.profile, place.point, block) for block in self._holding(place))
             self._readings[name] = known
         return known
 
+    def _holding(self, place: Place) -> list[Block]:
+        """The blocks that hold a point, in the order taken."""
+        _, function, start, end = place
+        return [
+            block
+            for block in self.blocks
+            if block.start <= start and end <= block.start + block.size and block.function == function
+        ]
+
     def good(self, name: str) -> tuple[Reading, ...]:
         """Those readings of a point that are worth comparing."""
-        return tuple(r for r in self.readings(name) if r.quality is Quality.GOOD)
+        return tuple([r for r in self.readings(name) if r.quality is Quality.GOOD])
 
     def latest(self, name: str) -> Reading | None:
-        """The last good reading of a point; None without one."""
-        good = self.good(name)
-        return good[-1] if good else None
+        """The last good reading of a point; None without one. Decodes no others."""
+        if name not in self._latest:
+            self._latest[name] = self._last_good(name)
+        return self._latest[name]
+
+    def _last_good(self, name: str) -> Reading | None:
+        place = self.traits.places[name]
+        for block in reversed(self._holding(place)):
+            reading = decode(self.profile, place.point, block)
+            if reading.quality is Quality.GOOD:
+                return reading
+        return None
 
     def absent_units(self) -> Iterator[Numbered]:
         """Questions to units that the map does not hold."""

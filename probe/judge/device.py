@@ -13,13 +13,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from probe.judge.check import DeviceCheck, Need, Subject
+from probe.judge.check import DeviceCheck, Need
 from probe.judge.context import DeviceContext
 from probe.judge.device_facts import facts_of
-from probe.judge.expectation import subject_of
+from probe.judge.expectation import agendas_of, subject_of
 from probe.judge.facts import DeviceJudgement
-from probe.judge.gates import Gates
-from probe.judge.registry import DEVICE_CHECKS
+from probe.judge.gates import TEACHING, Gates
 from probe.judge.run_context import RunContext
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.finding import Finding, Verdict
@@ -31,23 +30,16 @@ _run_contexts: list[RunContext] = []
 
 def judge_device(lineup: Lineup, scope: Scope, evidence: DeviceEvidence, run: RunEvidence) -> DeviceJudgement:
     """All verdicts on one device: a pure function of map, profile and evidence."""
-    context = DeviceContext(subject_of(lineup, scope, evidence.tag), evidence, _run_context(lineup, run))
-    return judge_context(context)
-
-
-def judge_context(context: DeviceContext) -> DeviceJudgement:
-    """All verdicts on the device of a prepared context."""
-    subject = Subject(context.lineup, context.device, context.profile, context.scope)
+    subject = subject_of(lineup, scope, evidence.tag)
+    context = DeviceContext(subject, evidence, _run_context(lineup, run))
     gates = Gates()
     findings: list[Finding] = []
-    for check in DEVICE_CHECKS:
-        due = check.applies(subject)
-        if not due and not check.unasked:
-            continue
+    for check, due in agendas_of(lineup, scope).of(subject):
         found = _judge(check, context, gates)
         if due and not found:
             found = [check.untested(context.tag, context.why_nothing())]
-        gates.learn(check.id, found)
+        if check.id in TEACHING:
+            gates.learn(check.id, found)
         findings += found
     return DeviceJudgement(tag=context.tag, findings=tuple(findings), facts=facts_of(context, gates))
 

@@ -13,6 +13,8 @@ from probe.model.scope import Scope
 #: The one verdict that a device has for which the user asked no test at all.
 LEFT_OUT_CHECK = "reach.answers"
 
+Agenda = tuple[tuple[DeviceCheck, bool], ...]
+
 
 def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
     """The device of a tag with all that decides which checks apply."""
@@ -20,9 +22,66 @@ def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
     return Subject(lineup, device, lineup.profile_of(device), scope)
 
 
-def checks_for(subject: Subject) -> list[DeviceCheck]:
-    """Checks that must give a verdict on the device, in the order of the register."""
-    return [check for check in DEVICE_CHECKS if check.applies(subject)]
+def agenda_of(subject: Subject) -> Agenda:
+    """Checks to run on a device in the order of the register, and whether each must give a verdict."""
+    pairs = ((check, check.applies(subject)) for check in DEVICE_CHECKS)
+    return tuple((check, due) for check, due in pairs if due or check.unasked)
+
+
+class Agendas:
+    """What is due in one run: worked out once for expectation, judgement and conclusion."""
+
+    __slots__ = ("_agendas", "_alike", "_expectations", "lineup", "scope")
+
+    def __init__(self, lineup: Lineup, scope: Scope) -> None:
+        self.lineup = lineup
+        self.scope = scope
+        self._agendas: dict[str, Agenda] = {}
+        self._alike: dict[Agenda, Agenda] = {}  # most devices of a profile share one
+        self._expectations: tuple[Expectation, ...] | None = None
+
+    def of(self, subject: Subject) -> Agenda:
+        """The agenda of a device of this run."""
+        tag = subject.device.tag
+        known = self._agendas.get(tag)
+        if known is None:
+            made = agenda_of(subject)
+            known = self._agendas[tag] = self._alike.setdefault(made, made)
+        return known
+
+    @property
+    def expectations(self) -> tuple[Expectation, ...]:
+        """Everything that the run must give a verdict on."""
+        if self._expectations is None:
+            self._expectations = tuple(self._expected())
+        return self._expectations
+
+    def _expected(self) -> Iterator[Expectation]:
+        wanted, left_out = set(self.scope.tags), set(self.scope.left_out)
+        for device in self.lineup.map.devices:
+            if device.tag in wanted:
+                subject = Subject(self.lineup, device, self.lineup.profile_of(device), self.scope)
+                for check, due in self.of(subject):
+                    if due:
+                        required = device.required and check.required(subject)
+                        yield Expectation(check=check.id, subject=device.tag, required=required)
+            elif device.tag in left_out:
+                yield Expectation(check=LEFT_OUT_CHECK, subject=device.tag, required=False)
+        for across in LINEUP_CHECKS:
+            for name in across.subjects(self.lineup, self.scope):
+                yield Expectation(check=across.id, subject=name, required=across.required)
+
+
+_last: list[Agendas] = []
+
+
+def agendas_of(lineup: Lineup, scope: Scope) -> Agendas:
+    """The agendas of a run; those of the last one are kept, since everything in a run asks for them."""
+    known = _last[0] if _last else None
+    if known is None or known.lineup is not lineup or known.scope is not scope:
+        known = Agendas(lineup, scope)
+        _last[:] = [known]
+    return known
 
 
 def expected(lineup: Lineup, scope: Scope) -> tuple[Expectation, ...]:
@@ -30,19 +89,4 @@ def expected(lineup: Lineup, scope: Scope) -> tuple[Expectation, ...]:
 
     A device that the user left out has one entry, not required, so that it shows as not tested.
     """
-    return tuple(_expected(lineup, scope))
-
-
-def _expected(lineup: Lineup, scope: Scope) -> Iterator[Expectation]:
-    wanted, left_out = set(scope.tags), set(scope.left_out)
-    for device in lineup.map.devices:
-        if device.tag in wanted:
-            subject = Subject(lineup, device, lineup.profile_of(device), scope)
-            for check in checks_for(subject):
-                required = device.required and check.required(subject)
-                yield Expectation(check=check.id, subject=device.tag, required=required)
-        elif device.tag in left_out:
-            yield Expectation(check=LEFT_OUT_CHECK, subject=device.tag, required=False)
-    for across in LINEUP_CHECKS:
-        for name in across.subjects(lineup, scope):
-            yield Expectation(check=across.id, subject=name, required=across.required)
+    return agendas_of(lineup, scope).expectations

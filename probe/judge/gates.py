@@ -14,6 +14,9 @@ IDENTITY_CHECKS = frozenset(
 PROOF_CHECK = "proof.point"
 FRESHNESS_CHECK = "fresh.device"
 
+#: Checks from whose findings something follows for those after them.
+TEACHING = IDENTITY_CHECKS | {PROOF_CHECK, FRESHNESS_CHECK}
+
 OTHER_DEVICE = "this may be another device than the drawing shows"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from probe.judge.blocks import scaled
+from probe.judge.blocks import FUNCTIONS, scaled
 from probe.judge.context import DeviceContext
 from probe.model.profile import Point, Proof
 from probe.model.reading import Quality, Value
@@ -63,7 +63,7 @@ def _fits_there(context: DeviceContext, proof: Proof, shift: int, turn: tuple[bo
     return [
         fits(*reread, proof.equals)
         for block in context.blocks
-        if block.function == point.area.function
+        if block.function == FUNCTIONS[point.area]
         and (raw := block.raw(point.start + shift, point.count)) is not None
         for reread in [scaled(context.profile, point, block, turned(raw, turn))]
     ]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from probe.judge.blocks import block_of, decode
+from probe.judge.blocks import block_of, decode, holds
 from probe.judge.limit import Interval
 from probe.judge.zone import clock_instant
 from probe.model.device_evidence import RunEvidence
@@ -84,9 +84,9 @@ class RunContext:
         best = Reference(tag, False, "it did not answer", _ZERO, (), stated=True)
         for seq, exchange in self.run.reference_exchanges:
             block = block_of(seq, exchange, device.register_shift)
-            reading = decode(profile, profile.by_name[rule.point], block) if block else None
-            if reading is not None:
-                best = _better(best, self._reference_reading(tag, rule, reading))
+            point = profile.by_name[rule.point]
+            if block is not None and holds(block, point):
+                best = _better(best, self._reference_reading(tag, rule, decode(profile, point, block)))
         return best
 
     def _reference_reading(self, tag: str, rule: ClockRule, reading: Reading) -> Reference:

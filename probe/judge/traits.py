@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from probe.judge.blocks import is_float
 from probe.judge.check import Subject
@@ -26,11 +27,24 @@ RISING = frozenset(
 LEAPING = frozenset({"frequency", "temperature"})
 
 
+class Place(NamedTuple):
+    """Where a point is found: function that reads it, first address, first address behind it."""
+
+    point: Point
+    function: int
+    start: int
+    end: int
+
+
+def _place(point: Point) -> Place:
+    return Place(point, point.area.function, point.start, point.end)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traits:
     """wanted: names of the points that a run reads (all but identification points), clock_atom: those that
     are read with the clock. reread: those that even a short run reads twice. moving, rising, leaping: see
-    profile.Point and above.
+    profile.Point and above. places: of every point by its name.
     """
 
     floats: tuple[Point, ...]
@@ -46,6 +60,7 @@ class Traits:
     frequencies: tuple[Point, ...]
     ratings: tuple[Point, ...]
     states: frozenset[str]
+    places: Mapping[str, Place]
     reread: frozenset[str]
 
 
@@ -89,6 +104,7 @@ def _traits(profile: Profile) -> Traits:
         frequencies=tuple(point for point in points if point.quantity == "frequency"),
         ratings=tuple(point for point in points if point.quantity == "rating"),
         states=frozenset(rule.state for rule in profile.states),
+        places={point.name: _place(point) for point in points},
         reread=frozenset(profile.freshness.points if profile.freshness else ()) | _clock_atom(profile),
     )
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from probe.judge.blocks import Block, decoder_of, is_float
+from probe.judge.blocks import FUNCTIONS, Block, decoder_of, is_float
 from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck
 from probe.judge.checks.reply import seen_points
 from probe.judge.context import DeviceContext
@@ -64,7 +64,7 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
 def _floats(context: DeviceContext, block: Block) -> Iterator[Decoded]:
     """The floats of a block that is healthy otherwise."""
     for point in traits_of(context.profile).floats:
-        if point.start >= block.start and point.area.function == block.function:
+        if point.start >= block.start and FUNCTIONS[point.area] == block.function:
             raw = block.raw(point.start, point.count)
             if raw is not None:
                 yield (point, raw, *point.decoder.decode(raw))
