@@ -174,7 +174,7 @@ def _unstated(draft: _Draft, stated: str) -> Problem:
         found=stated or "no statement",
         allowed=", ".join(CONVENTIONS),
         remedy="look it up in the device's manual, then add a line above the headings such as "
-        "`Addressing: one_based`, or give --addressing",
+        "`Addressing: one_based`",
     )
 
 
