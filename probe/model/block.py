@@ -44,39 +44,47 @@ class _Placed(NamedTuple):
     point: Point
     first: int  # byte offsets in the payload
     end: int
-    factor: int  # byte offset of the scale factor, or one of the two below
+    factor: int  # which of the block's scale factors it uses, _NO_FACTOR if it needs none
     # (unpacked number, raw bytes) to value; for a factored point (number, exponent); unused for others.
     finish: Callable[[Any, Any], tuple[Value, Quality]]
 
 
-_NO_FACTOR = -1  # the point needs none
-_OUTSIDE = -2  # its factor does not lie in the block
+_NO_FACTOR = -1
+#: Ranges under so many different settings of the scale factors are kept; a healthy device shows one.
+_RANGES_KEPT = 64
+
+# For each lane: smallest and largest number of each point.
+_Ranges = tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
 
 
 class _Lane:
     """Points that one struct call unpacks, and the numbers between which each is healthy."""
 
-    __slots__ = ("forbidden", "highs", "lows", "members", "plains", "swapped", "unpack")
+    __slots__ = ("forbidden", "members", "plains", "swapped", "unpack")
 
     def __init__(self, layout: tuple[bool, bool], plains: Sequence[_Placed], size: int) -> None:
         self.swapped = layout[0]
         self.plains = tuple(plains)
         self.unpack = struct.Struct(_format(plains, size, little=layout[1])).unpack
-        bounds = [_bounds(plain.point) for plain in plains]
-        self.lows = tuple(low for low, _ in bounds)
-        self.highs = tuple(high for _, high in bounds)
         self.forbidden = tuple(
             (index, numbers)
             for index, plain in enumerate(plains)
-            if (numbers := _missing_inside(plain.point, bounds[index]))
+            if (numbers := _missing_inside(plain.point))
         )
         self.members = tuple(
             (index, frozenset(plain.point.values)) for index, plain in enumerate(plains) if plain.point.values
         )
 
-    def healthy(self, numbers: tuple[int | float, ...]) -> bool:
+    def ranges(self, exponents: tuple[int | None, ...]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Smallest and largest number of each point, under these scale factors (all valid)."""
+        bounds = [_bounds(plain, exponents) for plain in self.plains]
+        return tuple(low for low, _ in bounds), tuple(high for _, high in bounds)
+
+    def healthy(
+        self, numbers: tuple[int | float, ...], lows: tuple[float, ...], highs: tuple[float, ...]
+    ) -> bool:
         """True if every number is in range, available and in its list."""
-        for number, low, high in zip(numbers, self.lows, self.highs, strict=True):
+        for number, low, high in zip(numbers, lows, highs, strict=True):
             if not low <= number <= high:  # also catches NaN
                 return False
         for index, missing in self.forbidden:
@@ -95,18 +103,23 @@ def _format(plains: Sequence[_Placed], size: int, *, little: bool) -> str:
     return f"{text}{size - at}x"
 
 
-def _bounds(point: Point) -> tuple[float, float]:
-    """Ends for the unpacked number; a factored point has only its type's ends here."""
+def _bounds(plain: _Placed, exponents: tuple[int | None, ...]) -> tuple[float, float]:
+    """Ends for the unpacked number of a point."""
+    point, decoder = plain.point, plain.point.decoder
+    if isinstance(decoder, FactoredDecoder):
+        exponent = exponents[plain.factor]
+        assert exponent is not None  # ranges are made for valid factors only
+        return decoder.factored_bounds(exponent, point.low, point.high)
+    return _number_decoder(point).number_bounds(point.low, point.high)
+
+
+def _missing_inside(point: Point) -> frozenset[float]:
+    """Not-available numbers that the point's range alone would let through."""
     decoder = _number_decoder(point)
     if isinstance(decoder, FactoredDecoder):
-        return decoder.number_bounds(None, None)
-    return decoder.number_bounds(point.low, point.high)
-
-
-def _missing_inside(point: Point, bounds: tuple[float, float]) -> frozenset[float]:
-    """Not-available numbers that the bounds alone would let through."""
-    decoder = _number_decoder(point)
-    return frozenset(n for n in decoder.unavailable_numbers if bounds[0] <= n <= bounds[1])
+        return frozenset(decoder.unavailable_numbers)
+    low, high = decoder.number_bounds(point.low, point.high)
+    return frozenset(n for n in decoder.unavailable_numbers if low <= n <= high)
 
 
 def _number_decoder(point: Point) -> IntegerDecoder | FloatDecoder:
@@ -133,23 +146,26 @@ class BlockDecoder:
         self.count = count
         self._size = 2 * count
         places = {point.name: 2 * (point.start - start) for point in inside}
-        self._plains, self._others = _sorted_out(inside, places)
-        self._lanes = tuple(_lanes(self._plains, self._size))
-        self._factored = tuple(plain for plain in self._plains if plain.factor != _NO_FACTOR)
+        factors = sorted({places[p.scale_factor] for p in inside if p.scale_factor in places})
+        self._factors = struct.Struct(_picked(factors, self._size))
+        plains, self._others = _sorted_out(inside, places, factors)
+        self._lanes = tuple(_lanes(plains, self._size))
         self._swaps = any(lane.swapped for lane in self._lanes)
-        self._factor_bounds: dict[tuple[int, int], tuple[float, float] | None] = {}
+        # Only the factors that points need are judged here; the factors themselves are points as well.
+        self._needed = tuple(sorted({plain.factor for plain in plains if plain.factor != _NO_FACTOR}))
+        self._ranges: dict[tuple[int | None, ...], _Ranges | None] = {}
 
     def decode(self, payload: bytes) -> list[Decoded]:
         """Every point in the block, by rising address: point, its raw bytes, value, quality."""
         result: list[Decoded] = [None] * len(self.points)  # type: ignore[list-item]  # each slot is set below
         swapped = _swap(payload) if self._swaps else payload
+        exponents = (*self._factors.unpack(payload), None)
         for lane in self._lanes:
-            for plain, number in zip(
-                lane.plains, lane.unpack(swapped if lane.swapped else payload), strict=True
-            ):
+            numbers = lane.unpack(swapped if lane.swapped else payload)
+            for plain, number in zip(lane.plains, numbers, strict=True):
                 slot, point, first, end, factor, finish = plain
                 raw = payload[first:end]
-                value, quality = finish(number, raw if factor == _NO_FACTOR else _exponent(payload, factor))
+                value, quality = finish(number, raw if factor == _NO_FACTOR else exponents[factor])
                 result[slot] = (point, raw, value, quality)
         for slot, point, first, end, _, _ in self._others:
             raw = payload[first:end]
@@ -162,26 +178,33 @@ class BlockDecoder:
 
         Healthy blocks need nothing else: no value is made, no reading.
         """
-        swapped = _swap(payload) if self._swaps else payload
-        for lane in self._lanes:
-            if not lane.healthy(lane.unpack(swapped if lane.swapped else payload)):
-                return False
-        if not all(self._factor_holds(plain, payload) for plain in self._factored):
+        ranges = self._ranges_for((*self._factors.unpack(payload), None))
+        if ranges is None:
             return False
+        swapped = _swap(payload) if self._swaps else payload
+        for lane, (lows, highs) in zip(self._lanes, ranges, strict=True):
+            if not lane.healthy(lane.unpack(swapped if lane.swapped else payload), lows, highs):
+                return False
         return all(_one_holds(plain, payload) for plain in self._others)
 
-    def _factor_holds(self, plain: _Placed, payload: bytes) -> bool:
-        exponent = _exponent(payload, plain.factor)
-        if exponent is None:
-            return False
-        key = (plain.slot, exponent)
-        if key not in self._factor_bounds:
-            self._factor_bounds[key] = _factored_bounds(plain.point, exponent)
-        bounds = self._factor_bounds[key]
-        decoder = plain.point.decoder
-        assert isinstance(decoder, FactoredDecoder)
-        number = decoder.number_of(payload[plain.first : plain.end])
-        return bounds is not None and bounds[0] <= number <= bounds[1]
+    def _ranges_for(self, exponents: tuple[int | None, ...]) -> _Ranges | None:
+        """Ranges of all lanes under the scale factors; None if a factor that a point needs is none."""
+        if exponents not in self._ranges:
+            if len(self._ranges) >= _RANGES_KEPT:  # a device that shows ever new factors is not worth it
+                self._ranges.clear()
+            valid = all(exponents[index] in EXPONENTS for index in self._needed)
+            ranges = tuple(lane.ranges(exponents) for lane in self._lanes) if valid else None
+            self._ranges[exponents] = ranges
+        return self._ranges[exponents]
+
+
+def _picked(offsets: Sequence[int], size: int) -> str:
+    """The struct format for signed registers at rising byte offsets in a payload."""
+    text, at = ">", 0
+    for offset in offsets:
+        text += f"{offset - at}xh"
+        at = offset + 2
+    return f"{text}{size - at}x"
 
 
 class BitBlockDecoder(BlockDecoder):
@@ -203,14 +226,20 @@ class BitBlockDecoder(BlockDecoder):
 
 
 def _sorted_out(
-    points: Sequence[Point], places: Mapping[str, int]
+    points: Sequence[Point], places: Mapping[str, int], factors: Sequence[int]
 ) -> tuple[tuple[_Placed, ...], tuple[_Placed, ...]]:
-    """Points for the lanes, and the others."""
+    """Points for the lanes, and the others. factors: byte offsets of the block's scale factors.
+
+    The factor of a point that is not in the block is the one behind the last: None when decoding.
+    """
     plains: list[_Placed] = []
     others: list[_Placed] = []
     for slot, point in enumerate(points):
         first = places[point.name]
-        factor = places.get(point.scale_factor, _OUTSIDE) if point.scale_factor else _NO_FACTOR
+        factor = _NO_FACTOR
+        if point.scale_factor:
+            place = places.get(point.scale_factor)
+            factor = len(factors) if place is None else factors.index(place)
         finish = _finish(point)
         if factor != _NO_FACTOR and finish is None:
             raise ValueError(f"{point.name}: a point with a scale factor needs a regular byte order")
@@ -257,20 +286,6 @@ def _swap(payload: bytes) -> bytes:
     words = array("H", payload)
     words.byteswap()
     return words.tobytes()
-
-
-def _exponent(payload: bytes, factor: int) -> int | None:
-    """The scale factor at the byte offset; None if it is outside the block or no factor."""
-    if factor < 0:
-        return None
-    exponent = int.from_bytes(payload[factor : factor + 2], "big", signed=True)
-    return exponent if exponent in EXPONENTS else None
-
-
-def _factored_bounds(point: Point, exponent: int) -> tuple[float, float]:
-    decoder = point.decoder
-    assert isinstance(decoder, FactoredDecoder)
-    return decoder.factored_bounds(exponent, point.low, point.high)
 
 
 def _one_holds(plain: _Placed, payload: bytes) -> bool:
