@@ -187,22 +187,27 @@ def _first_try(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     retried = 0 if context.is_clean else sum(e.attempt == 2 for _, e in context.sent)
     if not firsts:
         return
+    if not retried:
+        yield check.find(
+            context.tag,
+            Verdict.PASS,
+            "Every request answered at the first attempt",
+            observed="100",
+            expected="100",
+            unit="%",
+        )
+        return
     bounds = share_bounds(retried, firsts)
-    verdict = Verdict.PASS if not retried else Verdict.REVIEW
     yield check.find(
         context.tag,
-        verdict,
-        "Every request answered at the first attempt"
-        if not retried
-        else f"{retried} of {firsts} requests needed another attempt",
+        Verdict.REVIEW,
+        f"{retried} of {firsts} requests needed another attempt",
         observed=percent((firsts - retried) / firsts),
         expected="100",
         unit="%",
         uncertainty=f"{percent(1 - bounds.high)} to {percent(1 - bounds.low)} (95 %, two-sided)",
-        evidence=tuple(seq for seq, e in context.sent if e.attempt == 2)[:8] if retried else (),
-        advice=""
-        if not retried
-        else "All attempts are in the record. Look for the same causes as with losses.",
+        evidence=tuple(seq for seq, e in context.sent if e.attempt == 2)[:8],
+        advice="All attempts are in the record. Look for the same causes as with losses.",
     )
 
 
