@@ -130,6 +130,7 @@ def test_a_server_that_closes_after_each_answer(world: Any, kit: Any) -> None:
     link = world.links[LINK]
     assert len(link.connects) == 5
     assert all(b - a >= SECOND for a, b in pairwise(link.connects)), "never more than one connect a second"
+    assert all(b - a < 2 * SECOND for a, b in pairwise(link.connects)), "a valid reply resets the budget"
     assert [r.attempt for r in mapped(world)] == [1] * 5, "no request was lost"
     assert result.complete
     assert sum(d.by_peer for _, d in world.judge.seen["U1"].disconnects) == 5

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from probe.collect.surroundings import outside_host
+from probe.model.errors import Problem, RecordError
 from probe.model.evidence import Echo, Neighbour, Note, ReferenceSample
 from probe.model.profile import ClockRule
 from probe.wire.echo import EchoRight
@@ -120,7 +121,7 @@ def test_a_ledger_that_fails_on_an_echo_ends_the_run(world: Any, kit: Any) -> No
 
     def picky(evidence: Any) -> int:
         if isinstance(evidence, Echo):
-            world.ledger.fail_at = 0
+            raise RecordError(Problem(file="x.audit.jsonl", what="the disk is full"))
         return keep(evidence)
 
     world.ledger.keep = picky
