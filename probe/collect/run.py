@@ -119,6 +119,8 @@ class Run:
             results = await asyncio.gather(*others, work, return_exceptions=True)
             await self._surroundings.close()
         _raise_first(results)
+        if self._journal.broken is not None:  # it broke where nobody could raise: in a callback
+            raise LedgerBroken(str(self._journal.broken)) from self._journal.broken
 
     def _guards(self, stop: asyncio.Event, broken: asyncio.Event) -> list[Coroutine[Any, Any, object]]:
         return [stop.wait(), broken.wait(), Watch(self._journal, self._clock).run()]
