@@ -8,7 +8,6 @@ that do work are imported inside the work, so that ``--help`` stays light.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,33 +16,13 @@ import typer
 
 import probe
 from probe.cli import failure
+from probe.cli.groups import map_app, profile_app, record_app
+from probe.cli.options import PLAIN, Json, ProfileDirs, Work
 
-Work = Callable[[], int]
-
-HELP_CONTEXT = {"help_option_names": ["--help", "-h"], "max_content_width": 96}
-# Plain help: the library's coloured one costs 170 ms and draws boxes that a narrow terminal breaks.
-PLAIN = {
-    "rich_markup_mode": None,
-    "add_completion": False,
-    "no_args_is_help": True,
-    "context_settings": HELP_CONTEXT,
-}
-
-app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)  # type: ignore[arg-type]
-map_app = typer.Typer(**PLAIN)  # type: ignore[arg-type]
-profile_app = typer.Typer(**PLAIN)  # type: ignore[arg-type]
-record_app = typer.Typer(**PLAIN)  # type: ignore[arg-type]
+app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
 app.add_typer(map_app, name="map", help="Check, make and describe device maps (what should be there).")
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
 app.add_typer(record_app, name="record", help="Read a saved audit, and prove that it is unchanged.")
-
-Json = Annotated[
-    bool, typer.Option("--json", help="Print one JSON object on stdout; people's text goes to stderr.")
-]
-ProfileDirs = Annotated[
-    list[Path] | None,
-    typer.Option("--profiles", metavar="DIR", help="Further folder of profiles; may be given again."),
-]
 
 
 def run() -> None:
@@ -223,192 +202,5 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
             as_json=as_json,
             profile_dirs=tuple(profiles or ()),
         )
-
-    return work
-
-
-@map_app.command("check")
-def map_check(
-    file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map to check.")],
-    as_json: Json = False,
-) -> Work:
-    """Check a device map: every error and every doubtful line at once, each with its place.
-
-    \b
-    Example:
-      buswitness map check msb-1.yaml
-    """
-
-    def work() -> int:
-        from probe.cli import map_commands
-
-        return map_commands.check(file, as_json=as_json)
-
-    return work
-
-
-@map_app.command("import")
-def map_import(
-    schedule: Annotated[Path, typer.Argument(metavar="SCHEDULE", help="Device schedule, CSV or XLSX.")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
-    ] = None,
-    sheet: Annotated[
-        str | None,
-        typer.Option("--sheet", metavar="NAME", help="Sheet of the workbook; the first if left out."),
-    ] = None,
-    as_json: Json = False,
-) -> Work:
-    """Make a device map from a device schedule as engineers keep it (CSV or XLSX).
-
-    \b
-    Example:
-      buswitness map import schedule.xlsx --output msb-1.yaml
-    """
-
-    def work() -> int:
-        from probe.cli import map_commands
-
-        return map_commands.import_schedule(schedule, output=output, sheet=sheet, as_json=as_json)
-
-    return work
-
-
-@map_app.command("schema")
-def map_schema(as_json: Json = False) -> Work:
-    """Print the JSON Schema of device maps, for editors that check as one types.
-
-    \b
-    Example:
-      buswitness map schema > buswitness-map.schema.json
-    """
-
-    def work() -> int:
-        from probe.cli import map_commands
-
-        return map_commands.schema()
-
-    return work
-
-
-@profile_app.command("list")
-def profile_list(as_json: Json = False) -> Work:
-    """List the device profiles that come with the program.
-
-    \b
-    Example:
-      buswitness profile list
-    """
-
-    def work() -> int:
-        from probe.cli import profile_commands
-
-        return profile_commands.list_profiles(as_json=as_json)
-
-    return work
-
-
-@profile_app.command("check")
-def profile_check(
-    file: Annotated[Path, typer.Argument(metavar="PROFILE", help="The profile to check.")],
-    as_json: Json = False,
-) -> Work:
-    """Check a device profile: overlaps, holes, types that do not fit, points that cannot be read.
-
-    \b
-    Example:
-      buswitness profile check meter.yaml
-    """
-
-    def work() -> int:
-        from probe.cli import profile_commands
-
-        return profile_commands.check(file, as_json=as_json)
-
-    return work
-
-
-@profile_app.command("import")
-def profile_import(
-    file: Annotated[Path, typer.Argument(metavar="LIST", help="Register list, CSV.")],
-    output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
-    ] = None,
-    as_json: Json = False,
-) -> Work:
-    """Make a device profile from a register list in CSV.
-
-    \b
-    Example:
-      buswitness profile import registers.csv --output meter.yaml
-    """
-
-    def work() -> int:
-        from probe.cli import profile_commands
-
-        return profile_commands.import_list(file, output=output, as_json=as_json)
-
-    return work
-
-
-@profile_app.command("schema")
-def profile_schema(as_json: Json = False) -> Work:
-    """Print the JSON Schema of device profiles, for editors that check as one types.
-
-    \b
-    Example:
-      buswitness profile schema > buswitness-profile.schema.json
-    """
-
-    def work() -> int:
-        from probe.cli import profile_commands
-
-        return profile_commands.schema()
-
-    return work
-
-
-@record_app.command("show")
-def record_show(
-    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
-    tag: Annotated[
-        str | None, typer.Option("--tag", metavar="TAG", help="Only what concerns this device.")
-    ] = None,
-    finding: Annotated[
-        str | None, typer.Option("--finding", metavar="ID", help="One finding with its raw bytes.")
-    ] = None,
-    as_json: Json = False,
-) -> Work:
-    """Show what a record holds: verdicts, findings, and the bytes that they rest on.
-
-    \b
-    Example:
-      buswitness record show MSB-1-20260302T101500Z.audit.jsonl
-    """
-
-    def work() -> int:
-        from probe.cli import record_commands
-
-        return record_commands.show(file, as_json=as_json, tag=tag, finding=finding)
-
-    return work
-
-
-@record_app.command("verify")
-def record_verify(
-    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
-    as_json: Json = False,
-) -> Work:
-    """Prove that a record is whole and unchanged since it was sealed; exit 4 if it is not.
-
-    \b
-    Example:
-      buswitness record verify MSB-1-20260302T101500Z.audit.jsonl
-    """
-
-    def work() -> int:
-        from probe.cli import record_commands
-
-        return record_commands.verify(file, as_json=as_json)
 
     return work

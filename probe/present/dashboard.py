@@ -29,7 +29,7 @@ class Dashboard:
     """Draws ``Progress`` on the console between ``open`` and ``close``."""
 
     def __init__(self, console: Console, progress: Progress) -> None:
-        self.stopping = False
+        self._stopping = False
         self._console = console
         self._progress = progress
         self._signs = signs_for(console.encoding, os.environ.get("TERM", ""))
@@ -52,6 +52,11 @@ class Dashboard:
         if screen is not None:
             screen.__exit__(None, None, None)
 
+    def stop_asked(self) -> None:
+        """Say so in the next picture, and write all of it: Ctrl-C made the terminal drop what was waiting."""
+        self._stopping = True
+        self._shown = []
+
     def tick(self, now_s: float) -> None:
         """Write the rows that changed since the last tick."""
         if self._screen is None:
@@ -59,7 +64,7 @@ class Dashboard:
         if self._began_s is None:
             self._began_s = now_s
         size = (self._console.size.width, self._console.size.height)
-        rows = picture(self._progress, now_s - self._began_s, size, self._signs, stopping=self.stopping)
+        rows = picture(self._progress, now_s - self._began_s, size, self._signs, stopping=self._stopping)
         if size != self._size or now_s - self._mended_s >= MEND_S:
             self._size, self._mended_s, self._shown = size, now_s, []
         self._write(rows, size)

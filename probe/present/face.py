@@ -75,7 +75,7 @@ class Face:
     def stopping(self) -> None:
         """Show that the wish to stop was understood."""
         if self._picture is not None:
-            self._picture.stopping = True
+            self._picture.stop_asked()
         elif self._lines is not None:
             lines = self._lines
             self._guard(

@@ -1,0 +1,201 @@
+"""The commands in groups: map, profile, record. They only parse; see ``main``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from probe.cli.options import PLAIN, Json, Work
+
+map_app = typer.Typer(**PLAIN)
+profile_app = typer.Typer(**PLAIN)
+record_app = typer.Typer(**PLAIN)
+
+
+@map_app.command("check")
+def map_check(
+    file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map to check.")],
+    as_json: Json = False,
+) -> Work:
+    """Check a device map: every error and every doubtful line at once, each with its place.
+
+    \b
+    Example:
+      buswitness map check msb-1.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import map_commands
+
+        return map_commands.check(file, as_json=as_json)
+
+    return work
+
+
+@map_app.command("import")
+def map_import(
+    schedule: Annotated[Path, typer.Argument(metavar="SCHEDULE", help="Device schedule, CSV or XLSX.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
+    ] = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option("--sheet", metavar="NAME", help="Sheet of the workbook; the first if left out."),
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """Make a device map from a device schedule as engineers keep it (CSV or XLSX).
+
+    \b
+    Example:
+      buswitness map import schedule.xlsx --output msb-1.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import map_commands
+
+        return map_commands.import_schedule(schedule, output=output, sheet=sheet, as_json=as_json)
+
+    return work
+
+
+@map_app.command("schema")
+def map_schema(as_json: Json = False) -> Work:
+    """Print the JSON Schema of device maps, for editors that check as one types.
+
+    \b
+    Example:
+      buswitness map schema > buswitness-map.schema.json
+    """
+
+    def work() -> int:
+        from probe.cli import map_commands
+
+        return map_commands.schema()
+
+    return work
+
+
+@profile_app.command("list")
+def profile_list(as_json: Json = False) -> Work:
+    """List the device profiles that come with the program.
+
+    \b
+    Example:
+      buswitness profile list
+    """
+
+    def work() -> int:
+        from probe.cli import profile_commands
+
+        return profile_commands.list_profiles(as_json=as_json)
+
+    return work
+
+
+@profile_app.command("check")
+def profile_check(
+    file: Annotated[Path, typer.Argument(metavar="PROFILE", help="The profile to check.")],
+    as_json: Json = False,
+) -> Work:
+    """Check a device profile: overlaps, holes, types that do not fit, points that cannot be read.
+
+    \b
+    Example:
+      buswitness profile check meter.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import profile_commands
+
+        return profile_commands.check(file, as_json=as_json)
+
+    return work
+
+
+@profile_app.command("import")
+def profile_import(
+    file: Annotated[Path, typer.Argument(metavar="LIST", help="Register list, CSV.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """Make a device profile from a register list in CSV.
+
+    \b
+    Example:
+      buswitness profile import registers.csv --output meter.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import profile_commands
+
+        return profile_commands.import_list(file, output=output, as_json=as_json)
+
+    return work
+
+
+@profile_app.command("schema")
+def profile_schema(as_json: Json = False) -> Work:
+    """Print the JSON Schema of device profiles, for editors that check as one types.
+
+    \b
+    Example:
+      buswitness profile schema > buswitness-profile.schema.json
+    """
+
+    def work() -> int:
+        from probe.cli import profile_commands
+
+        return profile_commands.schema()
+
+    return work
+
+
+@record_app.command("show")
+def record_show(
+    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
+    tag: Annotated[
+        str | None, typer.Option("--tag", metavar="TAG", help="Only what concerns this device.")
+    ] = None,
+    finding: Annotated[
+        str | None, typer.Option("--finding", metavar="ID", help="One finding with its raw bytes.")
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """Show what a record holds: verdicts, findings, and the bytes that they rest on.
+
+    \b
+    Example:
+      buswitness record show MSB-1-20260302T101500Z.audit.jsonl
+    """
+
+    def work() -> int:
+        from probe.cli import record_commands
+
+        return record_commands.show(file, as_json=as_json, tag=tag, finding=finding)
+
+    return work
+
+
+@record_app.command("verify")
+def record_verify(
+    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
+    as_json: Json = False,
+) -> Work:
+    """Prove that a record is whole and unchanged since it was sealed; exit 4 if it is not.
+
+    \b
+    Example:
+      buswitness record verify MSB-1-20260302T101500Z.audit.jsonl
+    """
+
+    def work() -> int:
+        from probe.cli import record_commands
+
+        return record_commands.verify(file, as_json=as_json)
+
+    return work

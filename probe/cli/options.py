@@ -1,0 +1,29 @@
+"""What the commands share: how their help looks, and options that several of them have."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+Work = Callable[[], int]
+
+HELP_CONTEXT = {"help_option_names": ["--help", "-h"], "max_content_width": 96}
+# Plain help: the library's coloured one costs 170 ms and draws boxes that a narrow terminal breaks.
+PLAIN: dict[str, Any] = {
+    "rich_markup_mode": None,
+    "add_completion": False,
+    "no_args_is_help": True,
+    "context_settings": HELP_CONTEXT,
+}
+
+
+Json = Annotated[
+    bool, typer.Option("--json", help="Print one JSON object on stdout; people's text goes to stderr.")
+]
+ProfileDirs = Annotated[
+    list[Path] | None,
+    typer.Option("--profiles", metavar="DIR", help="Further folder of profiles; may be given again."),
+]
