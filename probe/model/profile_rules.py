@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from probe.model.addressing import AddressError, parse_address
-from probe.model.clock_codec import ClockDecoder
+from probe.model.clock_decoder import ClockDecoder
 from probe.model.codec import BIT_FIELDS, ENUMERATIONS
 from probe.model.errors import Problem
 from probe.model.nearest import did_you_mean

@@ -12,7 +12,9 @@ import struct
 import numpy as np
 import pytest
 
-from probe.model.clock_codec import Stamp, make_clock, read_cp56, write_cp56
+from probe.model.clock_codec import make_clock
+from probe.model.clock_cp56 import read_cp56, write_cp56
+from probe.model.clock_stamp import Stamp
 from probe.model.codec import Encoding, make_decoder
 from probe.model.reading import Quality
 

@@ -11,7 +11,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from probe.model.clock_codec import ENCODINGS, ClockDecoder, Stamp, make_clock, stamp_of
+from probe.model.clock_codec import ENCODINGS, make_clock
+from probe.model.clock_decoder import ClockDecoder
+from probe.model.clock_stamp import Stamp, stamp_of
 from probe.model.codec import Encoding, make_decoder
 from probe.model.number_codec import FactoredDecoder, IntegerDecoder
 from probe.model.reading import Quality

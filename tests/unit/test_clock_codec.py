@@ -7,7 +7,9 @@ import struct
 
 import pytest
 
-from probe.model.clock_codec import Stamp, clock_registers, field_slots, make_clock, stamp_of
+from probe.model.clock_codec import clock_registers, make_clock
+from probe.model.clock_fields import field_slots
+from probe.model.clock_stamp import Stamp, stamp_of
 from probe.model.reading import Quality
 
 NOON = int(dt.datetime(2026, 3, 14, 12, 0, 0, tzinfo=dt.UTC).timestamp())

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from probe.model.clock_codec import ENCODINGS, FIELD_NAMES
+from probe.model.clock_codec import ENCODINGS
+from probe.model.clock_fields import FIELD_NAMES
 from probe.model.codec import TYPES
 from probe.model.lineup import SourceText
 from probe.model.profile_document import LimitsDocument
