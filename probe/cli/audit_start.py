@@ -80,6 +80,7 @@ def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_n
         system=platform.platform(),
         python=platform.python_version(),
         addresses=tuple(str(adapter) for adapter in ways.adapters),
+        clock=_clock_state(),
     )
     return Header.of(
         lineup,
@@ -90,6 +91,17 @@ def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_n
         operator=operator,
         command=tuple(sys.argv[1:]),
     )
+
+
+def _clock_state() -> str:
+    """What the system says of its own clock, for the record."""
+    from probe.record.header import NOT_STATED
+    from probe.wire.sync_state import sync_state
+
+    state = sync_state()
+    if not state.known:
+        return NOT_STATED
+    return "synchronised" if state.synchronised else "not synchronised"
 
 
 def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool, practice: bool) -> None:

@@ -14,7 +14,7 @@ profile_app = typer.Typer(**PLAIN)
 record_app = typer.Typer(**PLAIN)
 
 
-@map_app.command("check")
+@map_app.command("check", short_help="Check a map: every error at once, each with its place.")
 def map_check(
     file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map to check.")],
     as_json: Json = False,
@@ -34,7 +34,7 @@ def map_check(
     return work
 
 
-@map_app.command("import")
+@map_app.command("import", short_help="Make a map from a device schedule (CSV, XLSX).")
 def map_import(
     schedule: Annotated[Path, typer.Argument(metavar="SCHEDULE", help="Device schedule, CSV or XLSX.")],
     output: Annotated[
@@ -61,7 +61,7 @@ def map_import(
     return work
 
 
-@map_app.command("schema")
+@map_app.command("schema", short_help="Print the JSON Schema of maps.")
 def map_schema(as_json: Json = False) -> Work:
     """Print the JSON Schema of device maps, for editors that check as one types.
 
@@ -78,7 +78,7 @@ def map_schema(as_json: Json = False) -> Work:
     return work
 
 
-@profile_app.command("list")
+@profile_app.command("list", short_help="List the profiles that come with the program.")
 def profile_list(as_json: Json = False) -> Work:
     """List the device profiles that come with the program.
 
@@ -95,7 +95,7 @@ def profile_list(as_json: Json = False) -> Work:
     return work
 
 
-@profile_app.command("check")
+@profile_app.command("check", short_help="Check a profile: overlaps, holes, types, addresses.")
 def profile_check(
     file: Annotated[Path, typer.Argument(metavar="PROFILE", help="The profile to check.")],
     as_json: Json = False,
@@ -115,7 +115,7 @@ def profile_check(
     return work
 
 
-@profile_app.command("import")
+@profile_app.command("import", short_help="Make a profile from a register list (CSV).")
 def profile_import(
     file: Annotated[Path, typer.Argument(metavar="LIST", help="Register list, CSV.")],
     output: Annotated[
@@ -138,7 +138,7 @@ def profile_import(
     return work
 
 
-@profile_app.command("schema")
+@profile_app.command("schema", short_help="Print the JSON Schema of profiles.")
 def profile_schema(as_json: Json = False) -> Work:
     """Print the JSON Schema of device profiles, for editors that check as one types.
 
@@ -155,7 +155,7 @@ def profile_schema(as_json: Json = False) -> Work:
     return work
 
 
-@record_app.command("show")
+@record_app.command("show", short_help="Show verdicts, findings and the bytes they rest on.")
 def record_show(
     file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
     tag: Annotated[
@@ -181,7 +181,7 @@ def record_show(
     return work
 
 
-@record_app.command("verify")
+@record_app.command("verify", short_help="Prove that a record is whole and unchanged.")
 def record_verify(
     file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
     as_json: Json = False,

@@ -18,11 +18,16 @@ import probe
 from probe.cli import failure
 from probe.cli.groups import map_app, profile_app, record_app
 from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+from probe.present.console import say
 
 app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
 app.add_typer(map_app, name="map", help="Check, make and describe device maps (what should be there).")
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
 app.add_typer(record_app, name="record", help="Read a saved audit, and prove that it is unchanged.")
+
+
+#: What the command-line library returns for Ctrl-C while it parses; not one of our codes.
+INTERRUPTED = 130
 
 
 def run() -> None:
@@ -46,12 +51,14 @@ def _work(arguments: list[str]) -> Work:
     try:
         parsed: Any = command(arguments, prog_name="buswitness", standalone_mode=False)
     except Exception as error:
-        _raise_usage(error)
+        _raise_usage(error, as_json="--json" in arguments)
         raise
+    if parsed == INTERRUPTED:
+        raise KeyboardInterrupt
     return parsed if callable(parsed) else (lambda: int(parsed or 0))
 
 
-def _raise_usage(error: Exception) -> None:
+def _raise_usage(error: Exception, *, as_json: bool) -> None:
     """Raise InputError if the command-line library found the arguments wrong; otherwise return."""
     family = typer.BadParameter.__mro__[2]  # ClickException; where it lives changed between minor releases
     if not isinstance(error, family):
@@ -62,6 +69,8 @@ def _raise_usage(error: Exception) -> None:
     path = context.command_path if context is not None else "buswitness"
     if type(error).__name__ == "NoArgsIsHelpError":
         what, remedy = "a command is missing", f"choose one that `{path} --help` lists"
+        if not as_json:
+            say(error.format_message() + "\n", error=True)  # type: ignore[attr-defined]
     else:
         what, remedy = error.format_message().strip(), f"see `{path} --help`"  # type: ignore[attr-defined]
     raise InputError([Problem(file=path, what=what, remedy=remedy)]) from error
@@ -95,7 +104,7 @@ def buswitness(
     """
 
 
-@app.command()
+@app.command(short_help="Audit a simulated lineup on this computer; needs nothing else.")
 def demo(
     healthy: Annotated[bool, typer.Option("--healthy", help="A lineup with nothing wrong.")] = False,
     scenario: Annotated[
@@ -137,7 +146,7 @@ def demo(
     return work
 
 
-@app.command()
+@app.command(short_help="Poll every device of a map, judge, save a sealed record.")
 def audit(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],
     only: Annotated[

@@ -44,6 +44,20 @@ def test_help_lists_no_command_without_work(program: Program) -> None:
     ]
 
 
+def test_help_loads_nothing_heavy() -> None:
+    """Help must come at once: what an audit needs is not loaded for it."""
+    code = (
+        "import sys\n"
+        "from probe.cli.main import main\n"
+        "assert main(['--help']) == 0\n"
+        "heavy = {'rich', 'pydantic', 'yaml', 'scapy', 'pymodbus', 'psutil', 'orjson', 'asyncio', 'uvloop'}\n"
+        "print(sorted(heavy & set(sys.modules)), file=sys.stderr)\n"
+    )
+    environment = {"PATH": os.environ["PATH"], "PYTHONPATH": str(Path(__file__).parents[3])}
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, env=environment, check=False)
+    assert ran.stderr.decode().strip() == "[]"
+
+
 def test_version(program: Program) -> None:
     import probe
 
