@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from probe.cli.invocation import command
 from probe.model.errors import InputError, Problem
 from probe.present.console import say
 
@@ -111,18 +112,19 @@ def _audit(scenario: str, folder: Path, record: Path, dwell_s: float, *, as_json
 
 
 def _next_steps(record: Path, *, healthy: bool, as_json: bool) -> None:
-    other, what = ("", "the same lineup on a bad day") if healthy else (" --healthy", "with nothing wrong")
+    """What to type next, each with its reason."""
+    path = str(_near(record))
+    other, what = ((), "the same lineup on a bad day") if healthy else (("--healthy",), "with nothing wrong")
     steps = (
-        (f"buswitness record show {_quoted(record)}", "what was found, again and in full"),
-        (f"buswitness record verify {_quoted(record)}", "proves that the record is whole and unchanged"),
-        (f"buswitness demo{other}", what),
-        ("buswitness demo --serve", "only the lineup, for audits of your own"),
+        (command("record", "show", path), "what was found, again and in full"),
+        (command("record", "verify", path), "proves that the record is whole and unchanged"),
+        (command("demo", *other), what),
+        (command("demo", "--serve"), "only the lineup, for audits of your own"),
     )
     say(error=as_json)
-    say("Next, type one of", error=as_json)
-    for command, why in steps:
-        say(f"  {command}", error=as_json)
-        say(f"      {why}", error=as_json)
+    for number, (typed, why) in enumerate(steps):
+        say(f"{'Next' if number == 0 else '':8} {typed}", error=as_json)
+        say(f"{'':12} {why}", error=as_json)
 
 
 def _serve(scenario: Scenario, folder: Path) -> int:
@@ -139,17 +141,16 @@ async def _keep_up(scenario: Scenario, folder: Path) -> None:
     async with practice(scenario, directory=folder) as lineup:
         say(f"The practice lineup is up: {len(lineup.hosts)} addresses, {len(scenario.devices)} devices.")
         say("In another terminal, type:")
-        say(f"  buswitness audit {_quoted(lineup.map_path)}")
+        say(f"  {command('audit', str(_near(lineup.map_path)))}")
         say("Ctrl-C here ends the lineup.")
         await asyncio.Event().wait()
 
 
-def _quoted(path: Path) -> str:
-    """The path as a shell takes it; relative to here where it is below."""
+def _near(path: Path) -> Path:
+    """The path as seen from here where it is below."""
     with suppress(ValueError):
-        path = path.relative_to(Path.cwd())
-    text = str(path)
-    return f'"{text}"' if " " in text else text
+        return path.relative_to(Path.cwd())
+    return path
 
 
 def _either() -> Problem:

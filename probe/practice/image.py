@@ -12,7 +12,6 @@ of an area, is answered with exception 2 (MODBUS Application Protocol Specificat
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from functools import partial
 
 from probe.model.profile import Area, Point, Profile
 from probe.model.reading import Value
@@ -35,6 +34,8 @@ from probe.practice.show import (
 
 #: Types whose registers have an order of their own, which the fault of exchanged words leaves alone.
 _WORDLESS = ("text", "clock", "bit")
+#: Quantities of the electrical model that need no phase.
+_PHASELESS = ("frequency", "unbalance", "distortion")
 _AREAS = {area.function: area for area in Area}
 
 
@@ -63,10 +64,12 @@ class Image:
         self._check(area, start, first, count)
         width = 1 if area.is_bits else 2
         raw = bytearray(width * count)
-        show = partial(self._bytes_of, moment=moment, measured=self._measured(moment))
-        for point in self._areas[area]:
-            if point.start < first + count and point.end > first:
-                _lay(raw, show(point), (point.start - first) * width)
+        asked = [p for p in self._areas[area] if p.start < first + count and p.end > first]
+        # The electrical model is asked only for what it knows: states and names cost nothing then.
+        measured = self._measured(moment) if any(p.phase or p.quantity in _PHASELESS for p in asked) else {}
+        for point in asked:
+            data = self._bytes_of(point, moment, measured)
+            _lay(raw, data, (point.start - first) * width)
         if area.is_bits:
             return [bool(value) for value in raw]
         return [int.from_bytes(raw[i : i + 2], "big") for i in range(0, len(raw), 2)]
@@ -111,7 +114,7 @@ class Image:
             return {}
         return measure(self._plant, part.entry.circuit, part.instrument, moment.since_s)
 
-    def _bytes_of(self, point: Point, *, moment: Moment, measured: Measured) -> bytes:
+    def _bytes_of(self, point: Point, moment: Moment, measured: Measured) -> bytes:
         value = self._value(point, moment, measured)
         if isinstance(value, bytes):
             return value
