@@ -22,15 +22,17 @@ from probe.collect.conversation import Script, Turn
 from probe.collect.events import Phase
 from probe.collect.journal import Journal, LinkLog, Shelf
 from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
-from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose
+from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose, Stray
 from probe.model.profile import Limits, Quirks
-from probe.wire.link import Link, Request
+from probe.wire.link import Link, Request, StrayHandler
 
 _DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
 #: Outcomes of a connect that another attempt would not change.
 _FINAL = (ConnectOutcome.NO_NAME, ConnectOutcome.NO_PORT, ConnectOutcome.NOT_PERMITTED)
 #: A link whose type must not be held open is closed when nobody has anything to ask for so long.
 _IDLE_NS = SECOND_NS
+#: After a late answer the time-out becomes this much longer than it took, up to so many first time-outs.
+_MARGIN, _MOST_PATIENCE = 1.25, 3.0
 
 
 class Guest:
@@ -80,12 +82,12 @@ class Host:
 
     def __init__(
         self,
-        link: Link,
+        make_link: Callable[[StrayHandler], Link],
         manner: Manner,
         journal: Journal,
         finished: Callable[[Guest], Awaitable[None]],
     ) -> None:
-        self.link = link
+        self.link = make_link(self._stray)
         self.log = LinkLog()
         self.keep_open = False
         self._manner = manner
@@ -106,6 +108,8 @@ class Host:
         self._ever_answered = False
         self._barren = 0  # connections in a row without a valid reply
         self._misses = 0  # requests in a row without a valid reply
+        self._missed_ns = 0  # when the last request that was given up was sent
+        self._least_s = 0.0  # time-out that this link has shown to need
 
     # the run of one link -----------------------------------------------------------------------------
 
@@ -209,11 +213,11 @@ class Host:
         await self._sleep_until(self._due_ns)
         if self._manner.budget is not None:
             await self._sleep_until(self._manner.budget.reserve(self._now_ns()))
+        least_s = self._least_s
         if self._fresh:
             self._fresh = False
-            longest = max(request.timeout_s, self._manner.first_timeout_s)
-            request = request._replace(timeout_s=longest)
-        return request
+            least_s = max(least_s, self._manner.first_timeout_s)
+        return request if request.timeout_s >= least_s else request._replace(timeout_s=least_s)
 
     async def _sleep_until(self, due_ns: int) -> None:
         """Return at or after the time (never before it), or when the run is stopped."""
@@ -260,6 +264,19 @@ class Host:
             self._due_ns = connect.received_ns + self._manner.connect_pause_ns
         return connect.outcome
 
+    def _stray(self, stray: Stray) -> None:
+        """Keep a stray; a late answer shows how long this link must be waited for.
+
+        A gateway whose own time-out is longer than ours answers for a dead unit while the next unit is
+        being asked, which then looks dead as well. So the time-out of the link grows, within bounds.
+        """
+        self._journal.stray(stray)
+        if stray.outcome is Outcome.LATE and self._missed_ns:
+            took_s = (stray.received_ns - self._missed_ns) / SECOND_NS
+            longest_s = _MOST_PATIENCE * self._manner.first_timeout_s
+            self._least_s = max(self._least_s, min(_MARGIN * took_s, longest_s))
+            self._unhurried = True
+
     def _prove(self) -> None:
         """A valid reply came over this connection."""
         self._proved = self._ever_answered = True
@@ -271,6 +288,7 @@ class Host:
         if exchange.purpose is Purpose.ABSENT_UNIT:
             return  # silence is what is expected
         self._misses += 1
+        self._missed_ns = exchange.sent_ns
         if self._ever_answered and self._misses == self._patience():
             await self.close()
 

@@ -1,6 +1,6 @@
 """Where the event loop comes from: uvloop if it is there, asyncio's own otherwise.
 
-uvloop halves the cost of an exchange here (docs/decisions/0005), but it is never required: it does not exist
+uvloop halves the cost of an exchange here (docs/decisions/0006), but it is never required: it does not exist
 on Windows, and nothing of ours depends on it.
 """
 

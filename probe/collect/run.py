@@ -108,7 +108,9 @@ class Run:
         broken = asyncio.Event()
         self._journal.on_broken = broken.set
         work = asyncio.ensure_future(self._work())
-        others = [asyncio.ensure_future(one) for one in self._guards(stop, broken)]
+        watch = Watch(self._journal, self._clock)
+        guards: list[Coroutine[Any, Any, object]] = [stop.wait(), broken.wait(), watch.run()]
+        others = [asyncio.ensure_future(guard) for guard in guards]
         try:
             await asyncio.wait({work, *others}, return_when=asyncio.FIRST_COMPLETED)
             if not work.done():
@@ -121,9 +123,7 @@ class Run:
         _raise_first(results)
         if self._journal.broken is not None:  # it broke where nobody could raise: in a callback
             raise LedgerBroken(str(self._journal.broken)) from self._journal.broken
-
-    def _guards(self, stop: asyncio.Event, broken: asyncio.Event) -> list[Coroutine[Any, Any, object]]:
-        return [stop.wait(), broken.wait(), Watch(self._journal, self._clock).run()]
+        watch.close()
 
     async def _end_early(self, work: asyncio.Future[None], *, stopped: bool) -> None:
         """Let the requests in flight end, for a moment; then whatever still waits is cancelled."""
@@ -182,7 +182,7 @@ class Run:
     def _host_for(self, group: Sequence[Berth]) -> Host:
         target = group[0].target
         host = Host(
-            self._link_factory(target, self._clock, self._journal.stray),
+            lambda on_stray: self._link_factory(target, self._clock, on_stray),
             self._manner_of([berth.plan.limits for berth in group], self._budget_of(target)),
             self._journal,
             self._finished,

@@ -15,6 +15,7 @@ from probe.model.clock import RunClock
 PERIOD_S = 0.5
 STEP_NS = 50_000_000  # a wall clock that gains or loses more than this in one period was set
 STALL_NS = SECOND_NS  # the watch woke so much too late
+DELAY_NS = 100_000_000  # our own part of a reply time that is worth telling
 UNSURE_NS = 10_000_000  # the two clocks were not read together
 
 
@@ -26,6 +27,7 @@ class Watch:
         self._clock = clock
         self._offset_ns = clock.wall_ns() - clock.now_ns()
         self._looked_ns = clock.now_ns()
+        self._latest_ns = 0  # worst lateness of a look, stalls left out
 
     async def run(self) -> None:
         """Look every half second until cancelled. Raises LedgerBroken if the record cannot be flushed."""
@@ -47,8 +49,19 @@ class Watch:
                 f"this computer was held up for {late_ns / SECOND_NS:.1f} s; "
                 "reply times in that window are too long",
             )
+        elif period_ns:
+            self._latest_ns = max(self._latest_ns, late_ns)
         self._compare(wall_ns - before_ns)
         self._looked_ns = before_ns
+
+    def close(self) -> None:
+        """Tell once how late this computer looked at replies, if that is more than reply times can bear."""
+        if self._latest_ns > DELAY_NS:
+            self._journal.note(
+                "own delay",
+                f"this computer looked at replies up to {self._latest_ns / SECOND_NS:.2f} s late, "
+                "because it had much else to do; reply times hold that much of its own",
+            )
 
     def _compare(self, offset_ns: int) -> None:
         step_ns = offset_ns - self._offset_ns

@@ -91,7 +91,8 @@ def exception(code: int, after_s: float = 0.005) -> Reply:
 class FakeLink:
     """A link whose device is a function of the request; keeps what was done with it, and when."""
 
-    def __init__(self, target: Target, clock: RunClock, behaviour: Behaviour) -> None:
+    def __init__(self, target: Target, clock: RunClock, behaviour: Behaviour, on_stray: StrayHandler) -> None:
+        self.on_stray = on_stray
         self.name = target.link
         self.clock = clock
         self.behaviour = behaviour
@@ -327,7 +328,7 @@ class World:
     def _link(self, target: Target, clock: RunClock, on_stray: StrayHandler) -> FakeLink:
         assert target.link not in self.links, "two sockets to one host and port"
         behaviour = self.behaviours.get(target.link) or self.behaviours.get("") or (lambda *_: DATA)
-        link = self.links[target.link] = FakeLink(target, clock, behaviour)
+        link = self.links[target.link] = FakeLink(target, clock, behaviour, on_stray)
         link.opens = self.opens.get(target.link, [])
         return link
 

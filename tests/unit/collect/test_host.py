@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from itertools import pairwise
 from typing import Any
 
 import pytest
 
-from probe.model.evidence import ConnectOutcome, Outcome, Purpose
+from probe.model.evidence import ConnectOutcome, Outcome, Purpose, Stray
 from probe.model.profile import Limits
 
 SECOND = 1_000_000_000
@@ -233,3 +234,38 @@ def test_absent_units_are_asked_once_and_are_not_in_the_map(world: Any, kit: Any
     asked = [r for r in world.asked(LINK) if r.purpose is Purpose.ABSENT_UNIT]
     assert [(r.unit, r.attempt, r.timeout_s) for r in asked] == [(4, 1, 3.0), (246, 1, 3.0)]
     assert all(len(world.judge.seen[tag].exchanges) >= 4 for tag in tags)
+
+
+def test_a_gateway_slower_than_our_patience_is_waited_for_once_it_is_known(world: Any, kit: Any) -> None:
+    """Its answer for the dead unit comes after 1.6 s; with our 1 s the unit behind it would be blamed."""
+    lineup, tags = bus(kit, 4, blocks=3, retries=1, timeout_s=1.0, first_timeout_s=1.0)
+
+    def behave(request: Any, link: Any) -> Any:
+        if request.unit != 2:
+            return kit.DATA
+        if request.timeout_s < 1.6:
+            late = Stray(link.name, link.clock.now_ns() + 1_600_000_000, Outcome.LATE, b"", request.tag)
+            asyncio.get_running_loop().call_later(1.6, link.on_stray, late)
+            return kit.SILENT
+        return kit.exception(0x0B, 1.6)
+
+    world.behaviours[LINK] = behave
+    world.audit(lineup, tags=tags, quick=True)
+    dead = [r.timeout_s for r in mapped(world) if r.unit == 2]
+    assert dead[0] == 1.0
+    assert dead[1] == pytest.approx(2.0)
+    assert [e.outcome for e in world.watcher.exchanges if e.tag == "U2"][-1] is Outcome.EXCEPTION
+    assert len(world.ledger.of(Stray)) == 1
+
+
+def test_patience_with_late_answers_has_an_end(world: Any, kit: Any) -> None:
+    lineup, tags = bus(kit, 1, blocks=9, retries=9, timeout_s=1.0, first_timeout_s=1.0)
+
+    def behave(request: Any, link: Any) -> Any:
+        late = Stray(link.name, link.clock.now_ns() + 90_000_000_000, Outcome.LATE, b"", request.tag)
+        asyncio.get_running_loop().call_later(request.timeout_s + 0.01, link.on_stray, late)
+        return kit.SILENT
+
+    world.behaviours[LINK] = behave
+    world.audit(lineup, tags=tags, quick=True)
+    assert max(r.timeout_s for r in mapped(world)) == 3.0

@@ -57,3 +57,22 @@ def test_run_gives_the_result_and_restores_the_collector() -> None:
 def test_the_limit_of_open_files_never_falls() -> None:
     first = allow_many_files()
     assert allow_many_files() == first
+
+
+def test_a_busy_computer_says_how_late_it_looked(world: Any, kit: Any) -> None:
+    def hold_up(stop: asyncio.Event, clock: Any) -> None:
+        loop = asyncio.get_running_loop()
+
+        def a_little() -> None:
+            loop.now_s += 0.6  # type: ignore[attr-defined]  # over the next look by 0.3 s
+
+        loop.call_later(0.2, a_little)
+
+    world.on_start = hold_up
+    lineup = kit.lineup_of(
+        [{"tag": "Q1", "address": {"host": "10.0.0.1"}}], [kit.profile_of(kit.point("a", 0))]
+    )
+    world.audit(lineup, dwell_s=6.0)
+    notes = world.ledger.of(Note)
+    assert [note.topic for note in notes] == ["own delay"]
+    assert "0.30 s" in notes[0].text
