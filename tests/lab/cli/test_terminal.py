@@ -158,13 +158,22 @@ def test_the_summary_stays_in_the_scrollback(meters: Meters, on_terminal: Callab
     assert ENTER.decode() not in after
 
 
+@pytest.mark.parametrize("loop", ["fastest", "asyncio"])
 def test_ctrl_c_seals_the_record_and_gives_the_terminal_back(
-    meters: Meters, on_terminal: Callable[..., Terminal], program: Callable[..., object]
+    meters: Meters, on_terminal: Callable[..., Terminal], program: Callable[..., object], loop: str
 ) -> None:
     desk = meters(3, delay_s=0.02)
-    terminal = on_terminal(
-        "audit", desk.map, "--profiles", desk.profiles, "--dwell", "10m", "--record", "t.audit.jsonl"
+    arguments = (
+        "audit",
+        desk.map,
+        "--profiles",
+        desk.profiles,
+        "--dwell",
+        "10m",
+        "--record",
+        "t.audit.jsonl",
     )
+    terminal = on_terminal(*arguments, BUSWITNESS_LOOP=loop)
     terminal.until(lambda text: text.count(b" ms") > 6)
     terminal.press(b"\x03")
     assert terminal.ends() == 3
