@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from probe.judge import expected, untested_required
+from probe.judge import conclude, expected, untested_required
 from probe.model.finding import Cause, Verdict
 
 
@@ -238,3 +238,24 @@ def test_a_restart_explains_its_counters(judge: Any) -> None:
 def test_a_reachable_device_without_values_is_one_cause(judge: Any) -> None:
     (cause,) = judge({"wire": [{"exception": 2}]}).conclusion.causes
     assert cause.kind == "no usable replies"
+
+
+def test_a_step_seen_after_the_judgement_voids_the_skew(judge: Any) -> None:
+    """Devices are judged while the run goes on; the step shows at its end."""
+    before, after = judge({}), judge({"run": {"step_s": 5}})
+    assert [f.verdict for f in before.findings("clock.skew")] == [Verdict.PASS]
+    conclusion = conclude(before.lineup, before.scope, before.judgements, after.run)
+    (skew,) = [f for f in conclusion.findings if f.check == "clock.skew"]
+    assert (skew.verdict, "stepped" in skew.title) == (Verdict.NOT_TESTED, True)
+
+
+def test_a_step_seen_before_the_judgement_voids_the_skew(judge: Any) -> None:
+    (finding,) = [
+        f for f in judge({"run": {"step_s": 5}}).judgements["F1"].findings if f.check == "clock.skew"
+    ]
+    assert finding.verdict is Verdict.NOT_TESTED
+
+
+def test_a_stopped_clock_is_stopped_whatever_our_own_does(judge: Any) -> None:
+    result = judge({"clock_shows": 1773480413, "clock_stopped": True, "run": {"step_s": 5}})
+    assert [f.verdict for f in result.findings("clock.skew")] == [Verdict.FAIL]
