@@ -131,8 +131,10 @@ def _trouble_row(trouble: Trouble, who: str, width: int, signs: Signs, *, lines:
     """One trouble in as many rows as it needs, or cut to one. who: its tags. lines: 0 for as many."""
     lamp = signs.verdicts[trouble.verdict]
     text = finding_phrase(trouble.finding) if len(trouble.tags) == 1 else trouble.finding.title
+    more = f" (and {trouble.more} more)" if trouble.more else ""
     if lines:
-        text = cut(text, width - 6 - width_of(who), signs.ellipsis)
+        text = cut(text, width - 6 - width_of(who) - width_of(more), signs.ellipsis)
+    text += more
     lead = [Piece(f" {lamp.sign} ", lamp.glow), Piece(f" {who}  ", "bold")]
     return paragraph(text, width, lead=lead)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from probe.collect.events import AuditResult, Phase, RunPlan
 from probe.model.evidence import Exchange, Outcome
@@ -19,12 +19,16 @@ _ANSWERS = (Outcome.DATA, Outcome.EXCEPTION)
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Findings of one kind on one or several devices, as one line of the list of what is worst."""
+    """Findings of one kind on one or several devices, as one line of the list of what is worst.
+
+    more: how many further troubles, none of them worse, are on the very same devices.
+    """
 
     verdict: Verdict
     danger: int
     tags: tuple[str, ...]
     finding: Finding
+    more: int = 0
 
 
 #: What a device's lamp shows: a verdict, or WAITING, or POLLING for any phase at work.
@@ -149,7 +153,11 @@ class Progress:
                 if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
                     key = (finding.verdict, finding.check, finding.title, finding.point)
                     groups.setdefault(key, []).append(finding)
-        return tuple(sorted((_trouble(group) for group in groups.values()), key=_badness))
+        first: dict[tuple[str, ...], Trouble] = {}
+        for trouble in sorted((_trouble(group) for group in groups.values()), key=_badness):
+            worse = first.get(trouble.tags)
+            first[trouble.tags] = trouble if worse is None else replace(worse, more=worse.more + 1)
+        return tuple(first.values())
 
 
 def _trouble(findings: list[Finding]) -> Trouble:

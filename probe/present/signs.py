@@ -91,7 +91,7 @@ def signs_for(encoding: str, terminal: str = "") -> Signs:
 PHASE_WORDS = {
     Phase.WAITING: "waiting",
     Phase.CONNECTING: "connecting",
-    Phase.IDENTITY: "who is it",
+    Phase.IDENTITY: "identity",
     Phase.POLLING: "reading",
     Phase.WATCHING: "watching",
     Phase.DONE: "done",

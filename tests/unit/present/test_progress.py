@@ -89,3 +89,12 @@ def test_time_left_is_not_invented_once_the_plan_is_overrun(plan: RunPlan) -> No
     progress.run_started(plan)
     assert progress.left_s(4.0) == 20.0
     assert progress.left_s(24.5) is None
+
+
+def test_a_device_with_many_troubles_takes_one_line(plan: RunPlan, staged: SimpleNamespace) -> None:
+    progress = Progress()
+    progress.run_started(plan)
+    bad = [staged.found(f"c{n}", "52-F1", Verdict.REVIEW, f"Trouble {n}", danger=n) for n in range(4)]
+    progress.judged("52-F1", bad, final=False)
+    (trouble,) = progress.troubles()
+    assert (trouble.finding.title, trouble.more) == ("Trouble 3", 3)
