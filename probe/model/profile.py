@@ -56,9 +56,9 @@ class Point:
     """One named value of a profile.
 
     start: PDU address (zero-based), whatever the profile's convention. count: registers, or 1 for a bit.
-    unit: "" only for plain numbers, states and text (``unitless`` says that this is meant).
+    unit: "" only for plain numbers (a profile must say ``unit: none``), states and text.
     quantity: what is measured, in the words of ``QUANTITIES`` (``voltage_line``, ``current``, ...); phase:
-    a, b, c, n, ab, bc, ca, total, average or "".
+    a, b, c, n, g (ground), ab, bc, ca, total, average or "".
     low, high: plausible range in the point's unit, None where there is none.
     values: enumeration, raw value to name. bits: bit number (0 least) to name.
     moves: must change between two readings taken ``Profile.freshness.after_s`` apart on a live device.
@@ -181,8 +181,10 @@ class AlarmRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockRule:
-    """The device's own clock: a point whose decoder gives Unix seconds as a float (see ``codec.clock``).
+    """The device's own clock: a point of type clock, whose decoder gives Unix seconds (``clock_codec``).
 
+    The decoder is a ``ClockDecoder``: its ``stamp`` gives the fields, the invalid and the summer-time flag.
+    Seconds of a clock without zone are wall seconds: they count as if the fields were UTC.
     zone: ``utc`` or ``local`` (the map's zone). resolution_s: smallest step that it shows.
     epoch_s: what it shows (Unix seconds) when it was never set, None if unknown.
     """

@@ -56,12 +56,18 @@ def _raw_keys(value: Any) -> Any:
 
 _EMPTY: Any = Field(default_factory=dict)
 
+# A number or text: an editor that reads YAML sees either.
+_WRITTEN: dict[str, Any] = {
+    "anyOf": [{"type": "integer"}, {"type": "number"}, {"type": "string"}],
+    "x-allowed": "a number or text",
+}
+
 # Written as a number or in hexadecimal; an editor that reads YAML sees an integer either way.
 Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, lt=1 << 64)]
 Written = Annotated[
     str,
     StringConstraints(min_length=1, max_length=200),
-    WithJsonSchema({"type": ["integer", "number", "string"], "x-allowed": "a number or text"}),
+    WithJsonSchema(_WRITTEN),
 ]
 Names = Annotated[dict[Whole, Line], BeforeValidator(_raw_keys)]
 
@@ -73,7 +79,6 @@ def _or_one(word: dict[str, Any], **more: Any) -> WithJsonSchema:
 
 _NAME = {"type": "string", "pattern": r"^[a-z][a-z0-9_]{0,59}$"}
 _WHOLE = {"type": "integer", "minimum": 0}
-_WRITTEN = {"type": ["integer", "number", "string"]}
 Raws = Annotated[
     tuple[Whole, ...], BeforeValidator(_listed), Field(min_length=1), _or_one(_WHOLE, minItems=1)
 ]
