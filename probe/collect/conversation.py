@@ -308,7 +308,8 @@ class Conversation:
                 if faults > self.plan.limits.retries:
                     break
                 yield exchange.sent_ns + self._backoff_ns(faults)
-            exchange = yield self._request(purpose, pdu, exchange.attempt + 1)
+            number = exchange.attempt + (exchange.outcome is not Outcome.NOT_SENT)
+            exchange = yield self._request(purpose, pdu, number)
         self._heard(exchange)
         self._judge_silence(exchange)
         return exchange

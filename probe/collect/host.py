@@ -153,6 +153,9 @@ class Host:
             return
         if self._unhurried or self._fresh:
             request = await self._hold_back(request)
+            if not self.link.is_open:  # the device closed while we waited
+                self._ready.appendleft(guest)
+                return
         if self._stopping:
             return
         exchange = await self.link.exchange(request, guest.quirks)

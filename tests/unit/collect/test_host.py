@@ -269,3 +269,28 @@ def test_patience_with_late_answers_has_an_end(world: Any, kit: Any) -> None:
     world.behaviours[LINK] = behave
     world.audit(lineup, tags=tags, quick=True)
     assert max(r.timeout_s for r in mapped(world)) == 3.0
+
+
+def test_a_device_that_closes_during_the_gap_is_opened_again_before_it_is_asked(world: Any, kit: Any) -> None:
+    lineup, tags = bus(kit, 1, blocks=4, gap_s=0.5)
+
+    def behave(request: Any, link: Any) -> Any:
+        if len(link.asked) == 2:
+            asyncio.get_running_loop().call_later(0.1, link.drop)
+        return kit.DATA
+
+    world.behaviours[LINK] = behave
+    world.audit(lineup, tags=tags, quick=True)
+    assert [r.attempt for r in mapped(world)] == [1, 1, 1, 1]
+    assert len(world.links[LINK].connects) == 2
+
+
+def test_an_attempt_that_was_not_sent_is_no_attempt(world: Any, kit: Any) -> None:
+    lineup, tags = bus(kit, 1, blocks=3)
+
+    def behave(request: Any, link: Any) -> Any:
+        return (Outcome.NOT_SENT, 0, 0.0) if len(link.asked) == 2 else kit.DATA
+
+    world.behaviours[LINK] = behave
+    world.audit(lineup, tags=tags, quick=True)
+    assert [r.attempt for r in mapped(world)] == [1, 1, 1, 1]
