@@ -95,6 +95,8 @@ RANGES = {
     "frequency": "[0, 70]", "power": "[-16000000, 16000000]", "apparent_power": "[-16000000, 16000000]",
     "reactive_power": "[-16000000, 16000000]",
 }  # fmt: skip
+# Digits shown after the point, by common practice; what a device's scale factor carries is known only then.
+DECIMALS = {"current": 1, "voltage_phase": 1, "voltage_line": 1, "frequency": 2}
 MODEL_TITLES = {
     1: "SunSpec common block (model 1)",
     201: "SunSpec single-phase meter, whole numbers (model 201)",
@@ -218,10 +220,17 @@ def measured(
         "quantity": quantity,
         "phase": phase,
         "range": span,
+        "decimals": str(_decimals(base, units)),
         "not_available": f"[{missing}]" if missing else "",
         "note": name,
     }
     return ours, fields
+
+
+def _decimals(base: str, units: str | None) -> int:
+    if base == "power_factor":
+        return 1 if units == "Pct" else 3
+    return DECIMALS.get(base, 0)
 
 
 def bit_name(name: str) -> str:
