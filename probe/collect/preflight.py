@@ -21,9 +21,11 @@ from probe.model.errors import Problem
 IpAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
 IpNetwork = ipaddress.IPv4Network | ipaddress.IPv6Network
 
-#: Beginnings of names that tunnels and virtual bridges bear (common practice, no source).
-_TUNNELS = ("tun", "tap", "wg", "utun", "ppp", "docker", "br-", "virbr", "veth", "vmnet", "vboxnet", "zt")
-_TUNNEL_WORDS = ("vpn", "vethernet", "hyper-v", "tunnel", "wireguard")
+#: Beginnings of names that tunnels and virtual adapters bear outside Linux (common practice, no source).
+_TUNNELS = ("tun", "tap", "utun", "ppp", "ipsec", "veth", "bridge")
+_TUNNEL_WORDS = ("vpn", "tunnel", "virtual")
+#: Types of link that carry no Ethernet: point to point, tunnels, none (Linux if_arp.h, from memory).
+_LINUX_TUNNEL_TYPES = ("512", "768", "769", "776", "778", "65534")
 _WIRELESS = ("wl", "wi-fi", "wifi", "wlan")
 
 
@@ -126,7 +128,7 @@ def _adapter(name: str, address: str, netmask: str, link: str, state: object) ->
         up=bool(getattr(state, "isup", True)),
         speed_mbps=int(getattr(state, "speed", 0) or 0) % 65_535,  # 65535: the driver does not know
         wireless=_is_wireless(name),
-        tunnel=name.lower().startswith(_TUNNELS) or any(word in name.lower() for word in _TUNNEL_WORDS),
+        tunnel=_is_tunnel(name),
     )
 
 
@@ -134,6 +136,18 @@ def _is_wireless(name: str) -> bool:
     if sys.platform == "linux":
         return Path("/sys/class/net", name, "wireless").exists()
     return name.lower().startswith(_WIRELESS)
+
+
+def _is_tunnel(name: str) -> bool:
+    """True for tunnels and virtual bridges: by what the system says of them, elsewhere by their names."""
+    if sys.platform == "linux":
+        folder = Path("/sys/class/net", name)
+        try:
+            kind = (folder / "type").read_text(encoding="ascii").strip()
+        except OSError:
+            return False
+        return kind in _LINUX_TUNNEL_TYPES or (folder / "bridge").is_dir()
+    return name.lower().startswith(_TUNNELS) or any(word in name.lower() for word in _TUNNEL_WORDS)
 
 
 def judge_ways(ways: Sequence[Way], adapters: Sequence[Adapter]) -> Preflight:
