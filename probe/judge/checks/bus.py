@@ -7,12 +7,15 @@ from collections.abc import Iterable
 from probe.judge.blocks import block_of
 from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext, Numbered
+from probe.judge.limit import exactly, within
 from probe.judge.reach import GATEWAY_CODES
 from probe.judge.wording import count, listed
 from probe.model.device_map import Kind
 from probe.model.evidence import Exchange, Outcome
 from probe.model.finding import Finding, Verdict
 from probe.model.pdu import unit_of
+
+NO_TARGET = 0x0B
 
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -129,5 +132,58 @@ CHECK = DeviceCheck(
     run=_run,
     applies=_applies,
     required=lambda subject: False,
+    unasked=True,
+)
+
+
+def _patience(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    told = [
+        (seq, exchange)
+        for seq, exchange in context.absent_units()
+        if exchange.outcome is Outcome.EXCEPTION and exchange.exception_code == NO_TARGET
+    ]
+    ours_s = _shortest_timeout(context)
+    if not told or ours_s is None:
+        return
+    slowest = max(exchange.reply_ns for _, exchange in told)
+    verdict = within(exactly(slowest / 1e9), None, ours_s)
+    right = verdict is Verdict.PASS
+    yield check.find(
+        context.tag,
+        Verdict.PASS if right else Verdict.REVIEW,
+        "The gateway gives up before we do"
+        if right
+        else "The gateway waits longer for a silent unit than we do",
+        observed=f"{slowest / 1e9:.2f}",
+        expected=f"at most {ours_s:g}",
+        unit="s",
+        evidence=tuple(seq for seq, _ in told),
+        advice=""
+        if right
+        else "Shorten the gateway's time-out, or lengthen the one in the profiles of its units: else the "
+        "answer for "
+        "a dead unit comes when the next one has been asked.",
+    )
+
+
+def _shortest_timeout(context: DeviceContext) -> float | None:
+    """Shortest time-out, seconds, of the units behind this gateway; None without units."""
+    units = [device for device in context.map.devices if device.address.via == context.tag]
+    return min((context.lineup.profile_of(device).limits.timeout_s for device in units), default=None)
+
+
+PATIENCE = DeviceCheck(
+    id="bus.patience",
+    title="The gateway gives up before we do",
+    needs=(Need.ABSENT_UNITS,),
+    why="A gateway that waits longer for a dead unit than its master does answers late, and everything "
+    "behind it "
+    "gets out of step.",
+    source="common practice, no source (measured with a unit that does not exist)",
+    since="0.1",
+    danger=3,
+    where="gateways with units that said that an absent unit is silent; not with --quick",
+    run=_patience,
+    applies=lambda subject: False,
     unasked=True,
 )

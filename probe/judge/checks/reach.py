@@ -15,6 +15,9 @@ from probe.judge.statistic import percentile, share_bounds, trials_to_show
 from probe.judge.wording import count, milliseconds, percent
 from probe.model.finding import Finding, Verdict
 
+#: Topic of the note that the collector makes when this computer itself was held up.
+STALLED = "stalled"
+
 
 def _answers(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     reach = context.reach
@@ -110,6 +113,9 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
     limit = context.map.tolerances.reply_ms
     verdict = within(exactly(slowest / 1e6), None, limit)
+    if verdict is Verdict.FAIL and (stall := _stall(context)):
+        yield _own_fault(check, context, slowest, limit, stall)
+        return
     yield check.find(
         context.tag,
         verdict,
@@ -126,6 +132,28 @@ _SLOW = (
     "Look whether another master polls the device at the same time, whether a dead unit on the same serial "
     "line holds the gateway up, and whether the gateway's serial speed is what the drawings say."
 )
+
+
+def _stall(context: DeviceContext) -> int:
+    """Record number of a note that this computer was held up while the device was asked; 0 without one."""
+    first, last = context.sent[0][1].sent_ns, context.sent[-1][1].received_ns
+    notes = context.run.run.notes
+    return next((seq for seq, note in notes if note.topic == STALLED and first <= note.at_ns <= last), 0)
+
+
+def _own_fault(
+    check: DeviceCheck, context: DeviceContext, slowest: float, limit: float, stall: int
+) -> Finding:
+    return check.find(
+        context.tag,
+        Verdict.REVIEW,
+        "Slow, but this computer was held up at the time",
+        observed=milliseconds(slowest),
+        expected=f"at most {limit:g}",
+        unit="ms",
+        evidence=(stall, *_slow(context, limit)),
+        advice="Close other programs and repeat: these times may be this computer's own.",
+    )
 
 
 def _slow_title(nanoseconds: float) -> str:
@@ -160,7 +188,7 @@ LOSS = DeviceCheck(
     "show "
     "a small share: therefore this is expected of a run with --dwell only, and judged in any run that lost "
     "something.",
-    source="Clopper and Pearson 1934 (exact bounds; from memory, held against scipy); limit: map tolerances",
+    source="Clopper and Pearson, Biometrika 26 (1934), exact bounds; limit: map tolerances",
     since="0.1",
     danger=4,
     where="every device, in a run with --dwell (and whenever a request was lost)",

@@ -253,8 +253,7 @@ FIRST_TRY = DeviceCheck(
     title="Answered at the first attempt",
     needs=(Need.REPLIES,),
     why="A line that works only with retries is about to stop working, and slows every other device on it.",
-    source="Clopper and Pearson 1934 (exact bounds; from memory, held against scipy); common practice, no "
-    "source",
+    source="Clopper and Pearson, Biometrika 26 (1934), exact bounds; common practice, no source",
     since="0.1",
     danger=3,
     where="every device",

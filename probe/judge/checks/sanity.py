@@ -246,7 +246,7 @@ AVAILABLE = DeviceCheck(
     title="Values are available",
     needs=STANDING_VALUES,
     why="A code that means no value, shown as a number, has been taken for a dead bus that was live.",
-    source="SunSpec Information Model Specification (not-implemented values; from memory); IEEE 754 (NaN)",
+    source="SunSpec Device Information Models (not-implemented values); IEEE 754 (NaN, from memory)",
     since="0.1",
     danger=4,
     where="every device with points",
@@ -289,7 +289,7 @@ ORDER = DeviceCheck(
     "reads as zero on a live bus kills.",
     source="MODBUS Application Protocol Specification V1.1b3, 4.2 (order is defined inside one register "
     "only); "
-    "IEEE 754 encodings",
+    "IEEE 754 encodings (from memory)",
     since="0.1",
     danger=8,
     where="devices whose profile has floating-point points",
