@@ -195,7 +195,7 @@ def _meaning(row: _Row, name: str) -> dict[str, str]:
     written = row.text("unit").strip()
     words = _words(name, row.text("title"))
     phase = _phase(name, row.text("title"))
-    if written.lower() in ("", "-", "none", "n/a"):
+    if "unit" in row.draft.columns and written.lower() in ("", "-", "none", "n/a"):
         quantity = "power_factor" if {"factor", "power"} <= words or "pf" in words else BLANK
         return {"unit": "none", "quantity": quoted(quantity), "phase": phase}
     unit, quantity = UNITS.get(written.lower(), ("", ""))
@@ -225,8 +225,8 @@ def _refined(quantity: str, unit: str, words: set[str], phase: str) -> str:
             return "voltage_line"
         return "voltage_phase" if phase in ("a", "b", "c") or {"ln", "neutral"} & words else BLANK
     if quantity.startswith("energy"):
-        export = {"export", "exported", "delivered", "out", "reverse"} & words
-        imported = {"import", "imported", "received", "in", "forward", "consumed"} & words
+        # "Delivered" and "received" depend on whose side the maker stands: left to a person.
+        export, imported = {"export", "exported"} & words, {"import", "imported"} & words
         if bool(export) == bool(imported):
             return BLANK
         return f"{quantity}_{'export' if export else 'import'}"

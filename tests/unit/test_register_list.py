@@ -132,6 +132,18 @@ def test_what_the_list_does_not_tell_is_left_blank_and_refused_until_filled_in()
     assert "order is still to be filled in" in told
 
 
+def test_neither_unit_nor_direction_is_guessed() -> None:
+    made = make_profile(sheet("Address,Name,Type\n1,Volts A-B,U16\n"), "made", addressing="one_based")
+    assert 'unit: "?", quantity: "?"' in made.text
+    text = "Address,Name,Type,Units\n1,Energy delivered,U32,kWh\n3,Energy exported,U32,kWh\n"
+    made = make_profile(sheet(text), "made", addressing="one_based")
+    assert (
+        'energy_delivered: {title: Energy delivered, address: 1, type: u32, unit: kWh, quantity: "?"}'
+        in made.text
+    )
+    assert "quantity: energy_active_export" in made.text
+
+
 def test_a_file_without_a_list_is_refused() -> None:
     made = make_profile(sheet("Tag,IP\nMSB,10.0.0.1\n"), "made", addressing="zero_based")
     assert made.text == ""
