@@ -7,6 +7,7 @@ V1.1b3, 6.3.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 
 import pytest
@@ -123,6 +124,20 @@ async def test_late_answer_of_another_unit_is_late_while_the_next_one_waits(host
         second = await link.exchange(ask(unit=6), STRICT)
         assert (second.outcome, second.response) == (Outcome.DATA, rtu(6))
         assert [(s.outcome, s.data, s.tag) for s in strays] == [(Outcome.LATE, rtu(5), "U5")]
+
+
+async def test_draining_ends_when_the_owed_answer_comes(hostile, strays, opened, ask, until):
+    """A request cancelled with ten minutes to go: its answer comes, and the next need not wait for them."""
+    async with hostile(lambda _, count: [0.2, rtu(5)] if count == 1 else [rtu(5)]) as server:
+        link = await opened(link_of(server, strays))
+        task = asyncio.create_task(link.exchange(ask(timeout_s=600.0), STRICT))
+        await until(lambda: server.seen)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        async with asyncio.timeout(20):
+            assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
+        assert [s.outcome for s in strays] == [Outcome.LATE]
 
 
 async def test_silent_unit_is_drained_for_a_bounded_time(hostile, strays, opened, ask):

@@ -117,6 +117,24 @@ async def test_right_answer_after_one_with_another_id_is_data_and_the_other_is_k
         assert {(s.host, s.tag) for s in strays} == {(link.name, "U5")}
 
 
+async def test_frame_with_another_id_is_kept_also_if_the_answer_is_a_segment_of_its_own(
+    hostile, strays, opened, ask, until
+):
+    async with hostile(lambda frame, _: [adu(frame, to=0), 0.05, adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
+        assert [(s.outcome, s.data[:2]) for s in strays] == [(Outcome.UNASKED, b"\0\0")]
+
+
+async def test_an_answer_inside_another_frame_is_not_an_answer(hostile, strays, opened, ask):
+    """A header that announces as many bytes as an answer has, then that answer as a segment of its own."""
+    async with hostile(lambda frame, _: [adu(frame, b"", length=15)[:6], 0.05, adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        exchange = await link.exchange(ask(), STRICT)
+        assert exchange.outcome is Outcome.WRONG_UNIT  # the unit stands where the answer's id begins
+        assert len(exchange.response) == 21
+
+
 async def test_answer_to_a_request_given_up_is_late_and_the_next_gets_its_own(hostile, strays, opened, ask):
     old = b"\x03\x06" + b"\xee" * 6
 
@@ -286,6 +304,52 @@ async def test_close_is_orderly_also_while_an_answer_is_owed(hostile, strays, op
         assert [s.outcome for s in strays] == [Outcome.LATE]
 
 
+async def test_a_server_that_answers_when_it_sees_our_end_is_still_heard(strays, ask):
+    """Our side is closed first, the socket kept for a moment: the owed answer comes as LATE."""
+
+    async def serve(reader, writer):
+        asked = await reader.readexactly(12)
+        await reader.read()  # until our FIN
+        writer.write(adu(asked))
+        writer.close()
+
+    async with await asyncio.start_server(serve, "127.0.0.1", 0) as server:
+        target = Target("127.0.0.1", server.sockets[0].getsockname()[1], 5, Framing.MBAP, None, "")
+        link = TcpLink(target, SystemClock(), strays.append)
+        await link.open(20.0)
+        await link.exchange(ask(timeout_s=0.05), STRICT)
+        await link.close()
+        assert [s.outcome for s in strays] == [Outcome.LATE]
+
+
+async def test_a_part_of_a_frame_is_kept_when_the_link_closes(hostile, strays, opened, ask, until):
+    async with hostile(lambda frame, _: [adu(frame), 0.02, b"\0\1\0\0\0"]) as server:
+        link = await opened(link_of(server, strays))
+        assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
+        await until(lambda: link._rest)
+        await link.close()
+        assert [(s.outcome, s.data) for s in strays] == [(Outcome.BAD_FRAME, b"\0\1\0\0\0")]
+
+
+async def test_endless_garbage_is_cut_off(hostile, strays, opened, ask):
+    """A babbling server: no silence will ever come, so what is kept has an end."""
+    sent = []
+
+    def babble(*_):
+        for _ in range(300):
+            sent.append(600)
+            yield b"\xff" * 600
+            yield 0.02
+
+    async with hostile(babble) as server:
+        link = await opened(link_of(server, strays))
+        exchange = await link.exchange(ask(), STRICT)
+        assert exchange.outcome is Outcome.BAD_FRAME
+        assert 1024 <= len(exchange.response) <= 4096
+        await link.close()
+    assert len(sent) < 300
+
+
 async def test_connect_says_which_interface_and_close_says_nothing_twice(hostile, strays, opened, ask):
     async with hostile(lambda frame, _: [adu(frame)]) as server:
         target = Target("127.0.0.1", server.port, 5, Framing.MBAP, None, "")
@@ -350,6 +414,13 @@ async def test_timer_serves_shorter_and_longer_time_outs_in_turn(hostile, strays
         await link.exchange(ask(timeout_s=600.0), STRICT)
         async with asyncio.timeout(20):
             assert (await link.exchange(ask(timeout_s=0.05), STRICT)).outcome is Outcome.NO_ANSWER
+
+
+async def test_timer_of_an_answered_request_does_not_end_the_next_one(hostile, strays, opened, ask):
+    async with hostile(lambda frame, count: [adu(frame)] if count == 1 else [0.6, adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        assert (await link.exchange(ask(timeout_s=0.3), STRICT)).outcome is Outcome.DATA
+        assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
 
 
 async def test_ids_are_never_0_and_wrap_to_1(hostile, strays, opened, ask):
