@@ -15,6 +15,9 @@ AUDIT_FORMAT = "buswitness-audit/1"
 
 def audit_document(result: AuditResult, *, record: str, code: str, exit_code: int) -> dict[str, Any]:
     """The object that ``audit --json`` prints. Times are RFC 3339 in UTC; record: path of the record."""
+    by_subject: dict[str, list[Finding]] = {}
+    for finding in result.findings:
+        by_subject.setdefault(finding.subject, []).append(finding)
     return {
         "format": AUDIT_FORMAT,
         "site": result.lineup.map.site,
@@ -25,7 +28,7 @@ def audit_document(result: AuditResult, *, record: str, code: str, exit_code: in
         "why_incomplete": result.why_incomplete,
         "requests": result.requests,
         "counts": _counts(result.findings),
-        "devices": [_device(result, tag) for tag in result.scope.tags],
+        "devices": [_device(result, tag, by_subject.get(tag, [])) for tag in result.scope.tags],
         "left_out": list(result.scope.left_out),
         "findings": [_finding(finding) for finding in result.findings],
         "causes": [_cause(cause) for cause in result.causes],
@@ -63,10 +66,9 @@ def _counts(findings: Sequence[Finding]) -> dict[str, int]:
     return {verdict.value: sum(f.verdict is verdict for f in findings) for verdict in WORST_FIRST}
 
 
-def _device(result: AuditResult, tag: str) -> dict[str, Any]:
+def _device(result: AuditResult, tag: str, own: Sequence[Finding]) -> dict[str, Any]:
     target = result.lineup.map.target(tag)
     device = result.lineup.map.by_tag[tag]
-    own = [finding for finding in result.findings if finding.subject == tag]
     return {
         "tag": tag,
         "kind": device.kind.value,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -12,6 +13,13 @@ import pytest
 
 Meters = Callable[..., SimpleNamespace]
 Program = Callable[..., subprocess.CompletedProcess[bytes]]
+
+
+def own_network_allowed() -> bool:
+    """Whether this system lets us make a network namespace."""
+    if sys.platform != "linux" or shutil.which("unshare") is None:
+        return False
+    return subprocess.run(["unshare", "-n", "true"], check=False, capture_output=True).returncode == 0
 
 
 def test_a_healthy_lineup_exits_0_and_leaves_a_record(meters: Meters, program: Program) -> None:
@@ -110,3 +118,24 @@ def test_a_device_that_is_not_there_fails(meters: Meters, program: Program) -> N
     assert ran.returncode == 1
     verdicts = {device["tag"]: device["verdict"] for device in document["devices"]}
     assert verdicts == {"PM-1": "pass", "PM-2": "fail"}
+
+
+@pytest.mark.skipif(
+    not own_network_allowed(),
+    reason="needs a network namespace of its own",
+)
+def test_no_way_to_the_gear_stops_before_anything(meters: Meters, surroundings: dict[str, str]) -> None:
+    desk = meters(1)
+    desk.map.write_text(desk.map.read_text().replace("127.0.0.1", "198.51.100.7"))
+    arguments = ["audit", str(desk.map), "--profiles", str(desk.profiles), "--record", "r.audit.jsonl"]
+    ran = subprocess.run(
+        ["unshare", "-n", sys.executable, "-m", "probe", *arguments],
+        capture_output=True,
+        cwd=desk.folder,
+        env=surroundings,
+        check=False,
+    )
+    assert ran.returncode == 2
+    assert b"this computer has no way to 198.51.100.7" in ran.stderr
+    assert b"mend     give the wired adapter a free address" in ran.stderr
+    assert not (desk.folder / "r.audit.jsonl").exists()
