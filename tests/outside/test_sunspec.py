@@ -88,7 +88,10 @@ def _random_point(point: dict, chance: random.Random, model: int, length: int) -
         return text.encode().ljust(2 * size, b"\0")
     if kind == "float32":
         plain = chance.choice([chance.uniform(-1e6, 1e6), float(chance.randint(0, 500)), math.nan, 0.0])
-        return struct.pack(">f", plain)
+        anything = chance.choice(
+            [chance.randbytes(4), struct.pack(">f", chance.choice([math.inf, -math.inf]))]
+        )
+        return struct.pack(">f", plain) if chance.random() < 0.8 else anything
     if kind in SENTINELS and chance.random() < 1 / 6:
         return SENTINELS[kind].to_bytes(2 * size, "big")
     if kind == "sunssf":
@@ -129,6 +132,9 @@ def _same(mine: tuple[object, Quality], point: object, model: object) -> bool:
     if point.cvalue is None:
         assert quality is Quality.NOT_AVAILABLE, (point.pdef["name"], mine)
         return True
+    if kind == "float32" and math.isinf(point.cvalue):
+        assert quality is Quality.NOT_A_NUMBER
+        return False
     assert quality is Quality.GOOD, (point.pdef["name"], mine, point.cvalue)
     assert value == pytest.approx(point.cvalue, rel=1e-12, abs=0), point.pdef["name"]
     return True
