@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from probe.judge.blocks import is_float
+from probe.judge.blocks import Block, holds, is_float
 from probe.judge.check import Subject
 from probe.model.profile import Point, Profile
 
@@ -25,6 +25,10 @@ RISING = frozenset(
 )
 #: Quantities that cannot leap between two rounds.
 LEAPING = frozenset({"frequency", "temperature"})
+
+
+#: Point, and its bytes in the block's data from first up to end.
+FloatPlaces = tuple[tuple[Point, int, int], ...]
 
 
 class Place(NamedTuple):
@@ -71,6 +75,25 @@ def is_read_twice(subject: Subject, names: Iterable[str]) -> bool:
     if subject.scope.dwell_s > 0:
         return any(names)
     return not traits_of(subject.profile).reread.isdisjoint(names)
+
+
+_floats: dict[tuple[int, int, int, int], tuple[Profile, FloatPlaces]] = {}
+
+
+def floats_in(profile: Profile, block: Block) -> FloatPlaces:
+    """The floats of a profile in a block of this shape, and where their bytes stand."""
+    key = (id(profile), block.function, block.start, block.size)
+    known = _floats.get(key)
+    if known is None or known[0] is not profile:
+        if len(_floats) >= 4096:
+            _floats.clear()
+        known = _floats[key] = (profile, _float_places(profile, block))
+    return known[1]
+
+
+def _float_places(profile: Profile, block: Block) -> FloatPlaces:
+    floats = (point for point in profile.points if is_float(point) and holds(block, point))
+    return tuple((point, 2 * (point.start - block.start), 2 * (point.end - block.start)) for point in floats)
 
 
 _known: dict[int, tuple[Profile, Traits]] = {}

@@ -142,8 +142,8 @@ def _patience(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         for seq, exchange in context.absent_units()
         if exchange.outcome is Outcome.EXCEPTION and exchange.exception_code == NO_TARGET
     ]
-    ours_s = _shortest_timeout(context)
-    if not told or ours_s is None:
+    ours_s = _shortest_timeout(context) if told else None
+    if ours_s is None:
         return
     slowest = max(exchange.reply_ns for _, exchange in told)
     verdict = within(exactly(slowest / 1e9), None, ours_s)

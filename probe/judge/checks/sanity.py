@@ -6,17 +6,17 @@ are one of the listed states, and numbers that betray a wrong byte order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import NamedTuple
 
-from probe.judge.blocks import FUNCTIONS, Block, decoder_of, is_float
+from probe.judge.blocks import Block, decoder_of, is_float
 from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck
 from probe.judge.checks.reply import seen_points
 from probe.judge.context import DeviceContext
 from probe.judge.limit import exactly, within
 from probe.judge.proof import better_order
 from probe.judge.supply import is_dead
-from probe.judge.traits import traits_of
+from probe.judge.traits import floats_in, traits_of
 from probe.judge.wording import count, number, value_text
 from probe.model.block import Decoded, in_range
 from probe.model.finding import Finding, Verdict
@@ -56,18 +56,20 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
                 _collect(decoder.decode(block.data), block.sequence, known)
             elif (shape := (block.function, block.start, block.size)) not in shapes:
                 shapes.add(shape)
-                _collect(_floats(context, block), block.sequence, known)
+                _collect_absurd(context, block, known)
         context.memory["oddities"] = known
     return known
 
 
-def _floats(context: DeviceContext, block: Block) -> Iterator[Decoded]:
-    """The floats of a block that is healthy otherwise."""
-    for point in traits_of(context.profile).floats:
-        if point.start >= block.start and FUNCTIONS[point.area] == block.function:
-            raw = block.raw(point.start, point.count)
-            if raw is not None:
-                yield (point, raw, *point.decoder.decode(raw))
+def _collect_absurd(context: DeviceContext, block: Block, known: dict[str, list[Oddity]]) -> None:
+    """Floats that are no measurement, of a block that is healthy otherwise (so all are numbers)."""
+    data = block.data
+    for point, first, end in floats_in(context.profile, block):
+        value, quality = point.decoder.decode(data[first:end])
+        if is_absurd(point, value):
+            known.setdefault(point.name, []).append(
+                Oddity(point, value, quality, data[first:end], block.sequence)
+            )
 
 
 def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Oddity]]) -> None:
@@ -78,7 +80,7 @@ def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Od
 
 def is_absurd(point: Point, value: Value) -> bool:
     """True for a float that is no measurement of anything: a subnormal, or astronomically large."""
-    return isinstance(value, float) and is_float(point) and value != 0 and not TINY <= abs(value) <= HUGE
+    return isinstance(value, float) and value != 0 and not TINY <= abs(value) <= HUGE and is_float(point)
 
 
 def _available(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
