@@ -226,6 +226,33 @@ def _zone(context: LineupContext, found: Found) -> Iterator[Cause]:
             )
 
 
+def _our_clocks(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """No usable reference, or a step of our own clock: why no clock could be judged."""
+    untested = [
+        f.id for f in found.bad if f.check == "clock.skew" and f.verdict is Verdict.NOT_TESTED and _is_ours(f)
+    ]
+    for finding in found.of("lineup"):
+        if untested and finding.check in ("run.reference", "run.clock_step"):
+            yield _clock_cause(finding, untested)
+
+
+def _clock_cause(finding: Finding, untested: list[str]) -> Cause:
+    return make(
+        "reference clock" if finding.check == "run.reference" else "clock step",
+        ["lineup"],
+        [finding.id, *untested],
+        950,
+        f"{finding.title}: {count(len(untested), 'clock')} of the lineup could not be judged. Rests on "
+        f"{finding.observed or 'the record'}.",
+        finding.advice,
+    )
+
+
+def _is_ours(finding: Finding) -> bool:
+    """True if a clock was not judged because of the reference or of this computer, not of its device."""
+    return "reference clock" in finding.title.partition("not tested")[2] or "stepped" in finding.title
+
+
 WHO_IT_IS: tuple[Rule, ...] = (_swapped, _other_device)
 HOW_IT_IS_READ: tuple[Rule, ...] = (_register_map, _byte_order)
-WHAT_IT_SHOWS: tuple[Rule, ...] = (_frozen, _dead_circuit, _ratio, _restart, _zone)
+WHAT_IT_SHOWS: tuple[Rule, ...] = (_frozen, _dead_circuit, _ratio, _restart, _zone, _our_clocks)

@@ -259,3 +259,15 @@ def test_a_step_seen_before_the_judgement_voids_the_skew(judge: Any) -> None:
 def test_a_stopped_clock_is_stopped_whatever_our_own_does(judge: Any) -> None:
     result = judge({"clock_shows": 1773480413, "clock_stopped": True, "run": {"step_s": 5}})
     assert [f.verdict for f in result.findings("clock.skew")] == [Verdict.FAIL]
+
+
+@pytest.mark.parametrize(
+    ("run", "kind"),
+    [({"reference": {"unusable": "stratum 16"}}, "reference clock"), ({"step_s": 9}, "clock step")],
+)
+def test_what_keeps_all_clocks_untested_is_one_cause(judge: Any, run: dict[str, Any], kind: str) -> None:
+    other = {"values": {"serial_number": "QM-2"}, "device": {"identity": {"serial": "QM-2"}}}
+    result = judge({"devices": [{}, other], "run": run})
+    (cause,) = result.conclusion.causes
+    assert cause.kind == kind
+    assert {"clock.skew@F1", "clock.skew@F2"} <= set(cause.explains)
