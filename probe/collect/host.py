@@ -99,6 +99,7 @@ class Host:
         self._paused: list[tuple[int, int, Guest]] = []
         self._order = 0
         self._active = 0  # devices that are not done
+        self._shared = False  # more than one device sits here
         self._stopping = False
         self._nap: asyncio.Future[None] | None = None
         self._unhurried = bool(manner.gap_ns or manner.budget is not None)
@@ -116,6 +117,7 @@ class Host:
     async def serve(self, guests: Sequence[Guest]) -> None:
         """Carry all conversations to their ends, or until ``stop``; then close the link in good order."""
         self._active = len(guests)
+        self._shared = self._shared or len(guests) > 1
         try:
             for guest in guests:
                 await self._take(guest, next(guest.script, None))
@@ -271,10 +273,11 @@ class Host:
         """Keep a stray; a late answer shows how long this link must be waited for.
 
         A gateway whose own time-out is longer than ours answers for a dead unit while the next unit is
-        being asked, which then looks dead as well. So the time-out of the link grows, within bounds.
+        being asked, which then looks dead as well. So the time-out of a shared link grows, within bounds.
+        A device alone on its link is judged by its profile's time-out: there its lateness harms nobody.
         """
         self._journal.stray(stray)
-        if stray.outcome is Outcome.LATE and self._missed_ns:
+        if stray.outcome is Outcome.LATE and self._missed_ns and self._shared:
             took_s = (stray.received_ns - self._missed_ns) / SECOND_NS
             longest_s = _MOST_PATIENCE * self._manner.first_timeout_s
             self._least_s = max(self._least_s, min(_MARGIN * took_s, longest_s))

@@ -259,7 +259,7 @@ def test_a_gateway_slower_than_our_patience_is_waited_for_once_it_is_known(world
 
 
 def test_patience_with_late_answers_has_an_end(world: Any, kit: Any) -> None:
-    lineup, tags = bus(kit, 1, blocks=9, retries=9, timeout_s=1.0, first_timeout_s=1.0)
+    lineup, tags = bus(kit, 2, blocks=9, retries=9, timeout_s=1.0, first_timeout_s=1.0)
 
     def behave(request: Any, link: Any) -> Any:
         late = Stray(link.name, link.clock.now_ns() + 90_000_000_000, Outcome.LATE, b"", request.tag)
@@ -269,6 +269,19 @@ def test_patience_with_late_answers_has_an_end(world: Any, kit: Any) -> None:
     world.behaviours[LINK] = behave
     world.audit(lineup, tags=tags, quick=True)
     assert max(r.timeout_s for r in mapped(world)) == 3.0
+
+
+def test_a_device_alone_is_judged_by_its_own_time_out(world: Any, kit: Any) -> None:
+    lineup, tags = bus(kit, 1, timeout_s=1.0, first_timeout_s=1.0)
+
+    def behave(request: Any, link: Any) -> Any:
+        late = Stray(link.name, link.clock.now_ns() + 1_500_000_000, Outcome.LATE, b"", request.tag)
+        asyncio.get_running_loop().call_later(1.5, link.on_stray, late)
+        return kit.SILENT
+
+    world.behaviours[LINK] = behave
+    world.audit(lineup, tags=tags, quick=True)
+    assert {r.timeout_s for r in mapped(world)} == {1.0}
 
 
 def test_a_device_that_closes_during_the_gap_is_opened_again_before_it_is_asked(world: Any, kit: Any) -> None:
