@@ -15,6 +15,8 @@ from probe.judge.statistic import percentile, share_bounds, trials_to_show
 from probe.judge.wording import count, milliseconds, percent
 from probe.model.finding import Finding, Verdict
 
+#: A dwell so long makes enough requests to show the usual limit of 1 %: 368 without a loss at one a second.
+LONG_S = 600.0
 #: Topic of the note that the collector makes when this computer itself was held up.
 STALLED = "stalled"
 
@@ -70,7 +72,7 @@ def _sequences(context: DeviceContext) -> tuple[int, ...]:
 def _loss(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     sent = len(context.sent)
     lost = context.lost
-    if not context.reach.is_alive or not (lost or context.scope.dwell_s):
+    if not context.reach.is_alive or not (lost or context.scope.dwell_s >= LONG_S):
         return
     limit = context.map.tolerances.loss_percent
     bounds = share_bounds(lost, sent)
@@ -95,7 +97,7 @@ def _loss_advice(verdict: Verdict, limit: float) -> str:
         needed = trials_to_show(limit / 100)
         return (
             f"Too few requests to tell: {needed} without a loss show less than {limit:g} %. "
-            "Repeat with --dwell and look at the share again."
+            "Repeat with --dwell 10m or longer and look at the share again."
         )
     return (
         "Look for a loose or overlong cable, a missing terminator, two devices with one address, or a device "
@@ -185,15 +187,14 @@ LOSS = DeviceCheck(
     title="Share of requests without an answer",
     needs=(Need.ATTEMPTS,),
     why="Lost requests delay or drop alarms and turn up as unexplained gaps in trends. A few polls cannot "
-    "show "
-    "a small share: therefore this is expected of a run with --dwell only, and judged in any run that lost "
-    "something.",
+    "show a "
+    "small share, so only a long run must give this verdict; any run that lost something gives it as well.",
     source="Clopper and Pearson, Biometrika 26 (1934), exact bounds; limit: map tolerances",
     since="0.1",
     danger=4,
-    where="every device, in a run with --dwell (and whenever a request was lost)",
+    where="every device, in a run with --dwell of 10 minutes or more, and whenever a request was lost",
     run=_loss,
-    applies=lambda subject: subject.scope.dwell_s > 0,
+    applies=lambda subject: subject.scope.dwell_s >= LONG_S,
     unasked=True,
 )
 
