@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from probe.cli.failure import PROBLEMS_FORMAT, Exit
+from probe.cli.invocation import command
 from probe.collect.inputs import open_library, open_lineup
 from probe.collect.spreadsheet import read_sheet
 from probe.model.approval import approval_hash
@@ -191,5 +192,5 @@ def _understood(schedule: Schedule, made: ImportedMap, output: Path | None) -> l
         lines += ["", "The schedule does not tell these; fill in the map before it is used:"]
         lines += [f"    {blank}" for blank in made.blanks]
     if output is not None:
-        lines += ["", f"Made {output}. Next: buswitness map check {output}"]
+        lines += ["", f"Made {output}. Next: {command('map', 'check', output)}"]
     return lines

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from probe.cli.failure import PROBLEMS_FORMAT, Exit
+from probe.cli.invocation import command
 from probe.collect.inputs import bundled_profiles, open_library, read_text
 from probe.collect.spreadsheet import read_sheet
 from probe.model.editor_schema import editor_schema
@@ -215,7 +216,7 @@ def _say_import(file: Path, made: ImportedProfile, output: Path | None) -> None:
     for blank in made.blanks:
         say(f"    fill in   {blank}", error=aside)
     if output is not None and made.text:
-        say(f"{output} is made. Next: buswitness profile check {output}")
+        say(f"{output} is made. Next: {command('profile', 'check', output)}")
 
 
 def schema() -> int:
