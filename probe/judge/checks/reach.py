@@ -10,7 +10,7 @@ from probe.judge.checks.silence import ADVICE, EXPLAINED
 from probe.judge.context import DeviceContext
 from probe.judge.facts import Reach
 from probe.judge.limit import Interval, exactly, within
-from probe.judge.reach import is_lost
+from probe.judge.reach import MALFORMED, is_lost
 from probe.judge.statistic import percentile, share_bounds, trials_to_show
 from probe.judge.wording import count, milliseconds, percent
 from probe.model.finding import Finding, Verdict
@@ -109,8 +109,9 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     times = sorted(
         inf if is_lost(exchange) else float(exchange.received_ns - exchange.sent_ns)
         for _, exchange in context.sent
+        if exchange.outcome not in MALFORMED  # bytes that came, but no reply whose time could be told
     )
-    if not times or times[0] == inf:
+    if not context.reach.is_alive or not times or times[0] == inf:
         return
     slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
     limit = context.map.tolerances.reply_ms
