@@ -18,7 +18,7 @@ from probe.model.scope import Scope
 BLOCKS = 10
 REGISTERS = 100
 PORT = 15020
-TIMEOUT_S = 0.5
+LIMITS = Limits(registers=REGISTERS)  # all else as the tool has it by default
 
 
 def host_of(index: int) -> str:
@@ -63,7 +63,7 @@ def profile() -> Profile:
         name="bench-meter",
         title="Meter of the benchmark",
         kind=Kind.METER,
-        limits=Limits(registers=REGISTERS, timeout_s=TIMEOUT_S, first_timeout_s=TIMEOUT_S, retries=1),
+        limits=LIMITS,
         points=points,
         by_name={point.name: point for point in points},
         names=("bench-meter",),
