@@ -10,6 +10,7 @@ from probe.judge.checks import (
     alarm,
     bus,
     clock,
+    connection,
     fresh,
     identity,
     lineup,
@@ -27,6 +28,7 @@ from probe.model.errors import InputError, Problem
 
 DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     reach.ANSWERS,
+    connection.CHECK,
     reach.LOSS,
     reach.DELAY,
     reply.COMPLETE,

@@ -16,6 +16,7 @@
         objects: {0: Quellmark}          what it says to Read Device Identification
         wire: [...]                      what the wire did to which requests (see Wire)
         connects: [refused]              connections of its link, before the requests
+        disconnects: [1, 9]              closed by the device, after so many requests
         clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
         run: {step_s: 5}                 the run: step_s, reference, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
@@ -42,6 +43,7 @@ from probe.model.evidence import (
     Anchor,
     Connect,
     ConnectOutcome,
+    Disconnect,
     Exchange,
     Framing,
     Neighbour,
@@ -227,6 +229,10 @@ class Told:
             tag=self.tag,
             exchanges=exchanges,
             connects=tuple(self.connects()),
+            disconnects=tuple(
+                (80 + i, Disconnect("127.0.0.1:1502", SECOND * i, True, requests))
+                for i, requests in enumerate(self.story.get("disconnects", []))
+            ),
             strays=tuple(self.strays()),
             neighbours=tuple(
                 (6 + i, Neighbour("127.0.0.1", self.tag, 0, address))
