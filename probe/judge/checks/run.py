@@ -8,31 +8,18 @@ from math import isnan
 from probe.judge.check import LineupCheck, Need
 from probe.judge.limit import exactly, within
 from probe.judge.lineup_context import LineupContext
+from probe.judge.run_context import Reference
 from probe.judge.wording import span
 from probe.model.finding import Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
 
-#: The reference itself may stand off from true time by so much of the tolerance; common practice, no source.
-SHARE_OF_TOLERANCE = 1.0
-
 
 def _reference(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
     reference = context.time.reference
     if not reference.usable:
-        yield check.find(
-            "lineup",
-            Verdict.FAIL,
-            f"The reference clock ({reference.name}) cannot be used",
-            observed=reference.reason,
-            expected="a clock that says it is right",
-            evidence=reference.sequences,
-            advice="No clock of the lineup was judged. Bring the reference into order, or name another one "
-            "in the "
-            "map (clock, reference), and repeat.",
-        )
-        return
-    if not reference.stated:
+        yield _unusable(check, reference)
+    elif not reference.stated:
         yield check.find(
             "lineup",
             Verdict.REVIEW,
@@ -42,22 +29,42 @@ def _reference(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             advice="Set the laptop by a time service before the run, or name the gear's reference in the "
             "map.",
         )
-        return
-    width = reference.offset.half_width
-    verdict = within(exactly(width), None, SHARE_OF_TOLERANCE * context.map.clock.tolerance_s)
-    yield check.find(
+    else:
+        yield _usable(check, reference, context.map.clock.tolerance_s)
+
+
+def _unusable(check: LineupCheck, reference: Reference) -> Finding:
+    return check.find(
         "lineup",
-        Verdict.PASS if verdict is Verdict.PASS else Verdict.REVIEW,
+        Verdict.FAIL,
+        f"The reference clock ({reference.name}) cannot be used",
+        observed=reference.reason,
+        expected="a clock that says it is right",
+        evidence=reference.sequences,
+        advice="No clock of the lineup was judged. Bring the reference into order, or name another one in "
+        "the "
+        "map (clock, reference), and repeat.",
+    )
+
+
+def _usable(check: LineupCheck, reference: Reference, tolerance_s: float) -> Finding:
+    """The reference against the tolerance: one read more coarsely than that cannot tell right from wrong."""
+    width = reference.offset.half_width
+    right = within(exactly(width), None, tolerance_s) is Verdict.PASS
+    middle = reference.offset.middle
+    return check.find(
+        "lineup",
+        Verdict.PASS if right else Verdict.REVIEW,
         f"Reference clock ({reference.name}) can be used"
-        if verdict is Verdict.PASS
+        if right
         else f"Reference clock ({reference.name}) is read too coarsely for the tolerance",
-        observed=f"this computer is {reference.offset.middle:+.3f} behind it",
+        observed=f"{middle:+.3f} against this computer",
         expected="a clock that says it is right",
         unit="s",
         uncertainty=f"{width:.3f}",
         evidence=reference.sequences,
         advice=""
-        if verdict is Verdict.PASS
+        if right
         else "Name a reference that can be read more finely, or set a wider tolerance in the map.",
     )
 
