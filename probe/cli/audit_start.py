@@ -20,7 +20,8 @@ from probe.model.lineup import Lineup
 from probe.model.scope import Scope
 
 if TYPE_CHECKING:
-    from probe.record.header import Header
+    from probe.record.header import Header, Source
+    from probe.record.signing import Signer
     from probe.record.writer import RecordWriter
     from probe.wire.system_clock import SystemClock
 
@@ -37,32 +38,48 @@ class Start:
     practice: bool
 
 
-def make_ready(
-    lineup: Lineup,
-    scope: Scope,
-    record_path: Path | None,
-    operator: str,
-    *,
-    as_json: bool,
-    practice: bool,
-) -> Start:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """How the user wants a run kept and told. sign: with the key of this computer, if there is one.
+
+    source: the older record that the new one names. as_json, practice: as in ``Start``.
+    """
+
+    operator: str = ""
+    sign: bool = True
+    source: Source | None = None
+    as_json: bool = False
+    practice: bool = False
+
+
+def make_ready(lineup: Lineup, scope: Scope, record_path: Path | None, wishes: Wishes) -> Start:
     """The run made ready and told: plan, ways and cautions shown, the record begun.
 
     Raises InputError if no device can be reached from this computer or the record cannot be made.
     """
+    from probe.cli.key_commands import signer_of_this_computer
     from probe.collect.agent import prepare
     from probe.record.writer import RecordWriter
     from probe.wire.system_clock import SystemClock
 
-    ways = judge_ways((), own_adapters()) if practice else preflight(lineup.map, scope.tags)
+    ways = judge_ways((), own_adapters()) if wishes.practice else preflight(lineup.map, scope.tags)
     if ways.stops:
         raise InputError(ways.stops)
     plan = prepare(lineup, scope)
+    signer = signer_of_this_computer(wanted=wishes.sign)
     clock = SystemClock()
     path = record_path or default_record_path(lineup.map.lineup, clock.wall_ns())
-    writer = RecordWriter.create(path, _header(lineup, scope, operator, ways, clock.wall_ns()))
-    _tell(plan, path, ways, as_json=as_json, practice=practice)
-    return Start(plan=plan, path=path, writer=writer, clock=clock, as_json=as_json, practice=practice)
+    header = _header(lineup, scope, wishes, ways, clock.wall_ns())
+    writer = RecordWriter.create(path, header, signer=signer)
+    _tell(plan, path, ways, wishes, signer)
+    return Start(
+        plan=plan,
+        path=path,
+        writer=writer,
+        clock=clock,
+        as_json=wishes.as_json,
+        practice=wishes.practice,
+    )
 
 
 def default_record_path(lineup_name: str, wall_ns: int) -> Path:
@@ -72,8 +89,9 @@ def default_record_path(lineup_name: str, wall_ns: int) -> Path:
     return Path(f"{name[:80]}-{stamp}.audit.jsonl")
 
 
-def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_ns: int) -> Header:
+def _header(lineup: Lineup, scope: Scope, wishes: Wishes, ways: Preflight, wall_ns: int) -> Header:
     from probe.record.header import Header, Instrument
+    from probe.record.own_code import own_code
 
     instrument = Instrument(
         host_name=socket.gethostname(),
@@ -86,10 +104,12 @@ def _header(lineup: Lineup, scope: Scope, operator: str, ways: Preflight, wall_n
         lineup,
         scope,
         tool_version=probe.__version__,
+        tool_code=own_code(),
         started_wall_ns=wall_ns,
         instrument=instrument,
-        operator=operator,
+        operator=wishes.operator,
         command=tuple(sys.argv[1:]),
+        sources=() if wishes.source is None else (wishes.source,),
     )
 
 
@@ -104,13 +124,23 @@ def _clock_state() -> str:
     return "synchronised" if state.synchronised else "not synchronised"
 
 
-def _tell(plan: RunPlan, path: Path, ways: Preflight, *, as_json: bool, practice: bool) -> None:
+def _tell(plan: RunPlan, path: Path, ways: Preflight, wishes: Wishes, signer: Signer | None) -> None:
     """Print what the run intends, before it starts."""
+    from probe.cli.key_commands import signature_words
     from probe.present.console import console
     from probe.present.opening import show
 
-    people = console(sys.stderr if as_json else sys.stdout)
+    people = console(sys.stderr if wishes.as_json else sys.stdout)
+    signature = signature_words(signer, wanted=wishes.sign)
     try:
-        show(people, plan, record=str(path), ways=ways.lines, cautions=ways.cautions, practice=practice)
+        show(
+            people,
+            plan,
+            record=str(path),
+            signature=signature,
+            ways=ways.lines,
+            cautions=ways.cautions,
+            practice=wishes.practice,
+        )
     except BrokenPipeError:  # nobody reads; the record is what counts, so the run goes on
         failure.silence_stdout()

@@ -1,22 +1,32 @@
-"""The commands in groups: map, profile, record. They only parse; see ``main``."""
+"""The commands in groups: map, profile. They only parse; see ``main``."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from probe.cli.options import PLAIN, Json, Work
+from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+
+
+class Addressing(StrEnum):
+    """The conventions that a register list may count by (see ``probe.model.addressing``)."""
+
+    ZERO_BASED = "zero_based"
+    ONE_BASED = "one_based"
+    REFERENCE = "reference"
+
 
 map_app = typer.Typer(**PLAIN)
 profile_app = typer.Typer(**PLAIN)
-record_app = typer.Typer(**PLAIN)
 
 
 @map_app.command("check", short_help="Check a map: every error at once, each with its place.")
 def map_check(
     file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map to check.")],
+    profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:
     """Check a device map: every error and every doubtful line at once, each with its place.
@@ -29,7 +39,7 @@ def map_check(
     def work() -> int:
         from probe.cli import map_commands
 
-        return map_commands.check(file, as_json=as_json)
+        return map_commands.check(file, as_json=as_json, profile_dirs=tuple(profiles or ()))
 
     return work
 
@@ -117,23 +127,29 @@ def profile_check(
 
 @profile_app.command("import", short_help="Make a profile from a register list (CSV).")
 def profile_import(
-    file: Annotated[Path, typer.Argument(metavar="LIST", help="Register list, CSV.")],
+    file: Annotated[Path, typer.Argument(metavar="LIST", help="Register list, CSV or XLSX.")],
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="PATH", help="File to make; without it: stdout.")
     ] = None,
+    addressing: Annotated[
+        Addressing | None,
+        typer.Option("--addressing", help="How the list counts addresses, where it does not say so itself."),
+    ] = None,
     as_json: Json = False,
 ) -> Work:
-    """Make a device profile from a register list in CSV.
+    """Make a device profile from a register list (CSV or XLSX).
 
     \b
     Example:
-      buswitness profile import registers.csv --output meter.yaml
+      buswitness profile import registers.csv --addressing one_based --output meter.yaml
     """
 
     def work() -> int:
         from probe.cli import profile_commands
 
-        return profile_commands.import_list(file, output=output, as_json=as_json)
+        return profile_commands.import_list(
+            file, output=output, as_json=as_json, addressing=addressing.value if addressing else None
+        )
 
     return work
 
@@ -151,51 +167,5 @@ def profile_schema(as_json: Json = False) -> Work:
         from probe.cli import profile_commands
 
         return profile_commands.schema()
-
-    return work
-
-
-@record_app.command("show", short_help="Show verdicts, findings and the bytes they rest on.")
-def record_show(
-    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
-    tag: Annotated[
-        str | None, typer.Option("--tag", metavar="TAG", help="Only what concerns this device.")
-    ] = None,
-    finding: Annotated[
-        str | None, typer.Option("--finding", metavar="ID", help="One finding with its raw bytes.")
-    ] = None,
-    as_json: Json = False,
-) -> Work:
-    """Show what a record holds: verdicts, findings, and the bytes that they rest on.
-
-    \b
-    Example:
-      buswitness record show MSB-1-20260302T101500Z.audit.jsonl
-    """
-
-    def work() -> int:
-        from probe.cli import record_commands
-
-        return record_commands.show(file, as_json=as_json, tag=tag, finding=finding)
-
-    return work
-
-
-@record_app.command("verify", short_help="Prove that a record is whole and unchanged.")
-def record_verify(
-    file: Annotated[Path, typer.Argument(metavar="RECORD", help="A record, *.audit.jsonl.")],
-    as_json: Json = False,
-) -> Work:
-    """Prove that a record is whole and unchanged since it was sealed; exit 4 if it is not.
-
-    \b
-    Example:
-      buswitness record verify MSB-1-20260302T101500Z.audit.jsonl
-    """
-
-    def work() -> int:
-        from probe.cli import record_commands
-
-        return record_commands.verify(file, as_json=as_json)
 
     return work

@@ -16,14 +16,17 @@ import typer
 
 import probe
 from probe.cli import failure
-from probe.cli.groups import map_app, profile_app, record_app
+from probe.cli.groups import map_app, profile_app
+from probe.cli.key_group import key_app
 from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+from probe.cli.record_group import record_app
 from probe.present.console import say
 
 app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
 app.add_typer(map_app, name="map", help="Check, make and describe device maps (what should be there).")
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
-app.add_typer(record_app, name="record", help="Read a saved audit, and prove that it is unchanged.")
+app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
+app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
 
 
 #: What the command-line library returns for Ctrl-C while it parses; not one of our codes.
@@ -148,7 +151,9 @@ def demo(
 
 @app.command(short_help="Poll every device of a map, judge, save a sealed record.")
 def audit(  # noqa: PLR0913, PLR0917 (one an option)
-    map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],
+    map_file: Annotated[
+        Path | None, typer.Argument(metavar="MAP", help="The device map of the lineup.", show_default=False)
+    ] = None,
     only: Annotated[
         list[str] | None,
         typer.Option(
@@ -179,6 +184,25 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
     operator: Annotated[
         str, typer.Option("--operator", metavar="NAME", help="Who runs the audit, for the record.")
     ] = "",
+    no_sign: Annotated[
+        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
+    ] = False,
+    resume: Annotated[
+        Path | None,
+        typer.Option(
+            "--resume",
+            metavar="RECORD",
+            help="Go on where this record stopped: only devices that have no verdicts yet, in a new record.",
+        ),
+    ] = None,
+    retest: Annotated[
+        Path | None,
+        typer.Option(
+            "--retest",
+            metavar="RECORD",
+            help="Repeat only the devices with failed or untested findings of this record, in a new record.",
+        ),
+    ] = None,
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:
@@ -195,6 +219,7 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
     Example:
       buswitness audit msb-1.yaml
       buswitness audit msb-1.yaml --only section:2 --skip kind:switch --dwell 10m
+      buswitness audit --retest MSB-1-20260302T101500Z.audit.jsonl
     """
 
     def work() -> int:
@@ -210,6 +235,9 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
             operator=operator,
             as_json=as_json,
             profile_dirs=tuple(profiles or ()),
+            sign=not no_sign,
+            resume=resume,
+            retest=retest,
         )
 
     return work

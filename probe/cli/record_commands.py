@@ -19,23 +19,29 @@ from probe.present.page import facts, page_width, print_rows
 from probe.present.row import Piece, Row
 from probe.present.signs import signs_for
 from probe.present.verification_page import verification
-from probe.record import verify as verifying
 from probe.record.content import RecordContent, load, pieces
 from probe.record.content import first_evidence as read_first_evidence
+from probe.record.proof import prove
 
 #: Ids that may stand in a line that people paste into a shell; a record may come from anybody.
 _TAME = re.compile(r"[A-Za-z0-9@#._/+-]+")
 
 
-def verify(file: Path, *, as_json: bool) -> int:
-    """Print what the record is worth; exit code 0 if it verifies, else 4. Raises InputError."""
-    found = verifying.verify(file)
+def verify(
+    file: Path, *, as_json: bool, trust: Path | None = None, tsa_certificate: Path | None = None
+) -> int:
+    """Print what the record is worth; exit code 0 if it verifies, else 4. Raises InputError.
+
+    trust: a trust file that must know the key; without it the one beside the record, if there is one.
+    tsa_certificate: of the time-stamp authority; the record must then have a time stamp that leads to it.
+    """
+    proof = prove(file, trust_file=trust, certificate_file=tsa_certificate)
     if as_json:
-        emit_json(record_machine.verification_document(found, str(file)))
+        emit_json(record_machine.verification_document(proof, str(file)))
     else:
         target = console()
-        print_rows(target, verification(found, page_width(target), str(file)))
-    return Exit.DONE if found.holds else Exit.RECORD_WRONG
+        print_rows(target, verification(proof, page_width(target), str(file)))
+    return Exit.DONE if proof.holds else Exit.RECORD_WRONG
 
 
 def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> int:

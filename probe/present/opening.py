@@ -30,11 +30,12 @@ CAUTIONS = (
 )
 
 
-def show(
+def show(  # noqa: PLR0913 (what an opening tells)
     console: Console,
     plan: RunPlan,
     *,
     record: str,
+    signature: str = "",
     ways: Sequence[str],
     cautions: Sequence[str],
     practice: bool = False,
@@ -42,26 +43,36 @@ def show(
     """Print the opening. practice: a simulated lineup, which needs no cautions about energized gear."""
     print_rows(
         console,
-        opening(plan, page_width(console), record=record, ways=ways, cautions=cautions, practice=practice),
+        opening(
+            plan,
+            page_width(console),
+            record=record,
+            signature=signature,
+            ways=ways,
+            cautions=cautions,
+            practice=practice,
+        ),
     )
 
 
-def opening(
+def opening(  # noqa: PLR0913 (what an opening tells)
     plan: RunPlan,
     width: int,
     *,
     record: str,
+    signature: str = "",
     ways: Sequence[str],
     cautions: Sequence[str],
     practice: bool = False,
 ) -> list[Row]:
-    """The opening as rows of at most ``width`` columns."""
+    """The opening as rows of at most ``width`` columns. signature: by which key the record will be sealed."""
     lineup_map = plan.lineup.map
     rows = paragraph(f"{lineup_map.lineup}, {lineup_map.site}", width, style="bold")
     pairs = [
         ("Devices", _devices(plan)),
         ("Requests", f"about {plan.requests}, all of them reads, in about {time_phrase(plan.seconds)}"),
         ("Record", record),
+        ("Signed", signature),
     ]
     pairs += [("Way" if number == 0 else "", way) for number, way in enumerate(ways)]
     rows += [*facts(pairs, width, indent=2), Row()]

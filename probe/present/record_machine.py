@@ -10,19 +10,22 @@ from probe.model.finding import WORST_FIRST, Cause, Finding, worst
 from probe.record.body import evidence_body, evidence_kind
 from probe.record.content import RecordContent
 from probe.record.header import rfc3339
-from probe.record.verify import Verification
+from probe.record.proof import Proof
+from probe.record.signing import fingerprint
 
 SHOW_FORMAT = "buswitness-record-show/1"
 VERIFY_FORMAT = "buswitness-record-verify/1"
 
 
-def verification_document(found: Verification, file: str) -> dict[str, Any]:
+def verification_document(proof: Proof, file: str) -> dict[str, Any]:
     """What ``record verify --json`` prints (design, section 4)."""
+    found, signatory = proof.found, proof.signatory
     header = found.header
     return {
         "format": VERIFY_FORMAT,
         "file": file,
-        "verifies": found.holds,
+        "verifies": proof.holds,
+        "why_not": list(proof.why_not),
         "whole": found.whole,
         "unchanged": found.unchanged,
         "first_bad_line": found.first_bad_line,
@@ -31,8 +34,13 @@ def verification_document(found: Verification, file: str) -> dict[str, Any]:
         "closed": found.closed,
         "complete": found.complete,
         "reason": found.reason,
-        "sealed_by": found.sealed_by,
-        "key_known": found.key_known,
+        "sealed_by": fingerprint(found.public) if found.public else None,
+        "public_key": found.public or None,
+        "key_known": signatory.standing.is_known,
+        "key_standing": signatory.standing.value,
+        "key_name": signatory.name or None,
+        "trust_file": None if proof.trust_file is None else str(proof.trust_file),
+        "timestamp": _stamp(proof),
         "count": found.count,
         "head": found.head,
         "code": found.short if found.holds else None,
@@ -43,6 +51,14 @@ def verification_document(found: Verification, file: str) -> dict[str, Any]:
         "started": None if header is None else rfc3339(header.started_wall_ns),
         "tool_version": None if header is None else header.tool_version,
     }
+
+
+def _stamp(proof: Proof) -> dict[str, Any] | None:
+    stamp = proof.stamp
+    if stamp is None:
+        return None
+    time = rfc3339(stamp.wall_ns) if stamp.wall_ns else None
+    return {"fits": stamp.fits, "proved": stamp.proved, "time": time, "text": stamp.text}
 
 
 def record_document(

@@ -8,25 +8,39 @@ from __future__ import annotations
 from probe.present.page import facts, paragraph
 from probe.present.row import Piece, Row
 from probe.record.damage import Damage
+from probe.record.proof import Proof
+from probe.record.seal import spoken
+from probe.record.signing import fingerprint
+from probe.record.trust import Standing
 from probe.record.verify import Verification
 
 PROVES = (
     "What this proves: no line of this file was changed, removed, put in or moved since the code above was "
     "noted down. Compare the code with the one on paper, group by group."
 )
+PROVES_SIGNED = (
+    "What this proves: no line of this file was changed, removed, put in or moved since the holder of the "
+    "key above sealed it. Whose key it is, people say: read its fingerprint to each other, group by group."
+)
 PROVES_NOT = (
     "What it does not prove: who wrote the record, when, and that the computer's clock was right. Without a "
-    "code noted elsewhere, somebody could have written the whole file anew. This version does not sign."
+    "code noted elsewhere, somebody could have written the whole file anew, for nobody signed it."
+)
+PROVES_NOT_SIGNED = (
+    "What it does not prove: that the computer's clock was right, nor, without a time stamp, when the record "
+    "was sealed; and not that what the devices said was true."
 )
 
 
-def verification(found: Verification, width: int, file: str) -> list[Row]:
+def verification(proof: Proof, width: int, file: str) -> list[Row]:
     """The answers as rows."""
+    found = proof.found
     header = found.header
-    title = "The record verifies." if found.holds else f"The record does not verify: {found.damage.value}."
+    title = "The record verifies." if proof.holds else f"The record does not verify: {_wrong(proof)}."
     rows = [
-        *paragraph(title, width, style="bold green" if found.holds else "bold red"),
+        *paragraph(title, width, style="bold green" if proof.holds else "bold red"),
         *paragraph(found.text, width, indent=2),
+        *(row for why in proof.why_not for row in paragraph(f"But {why}.", width, indent=2, style="bold")),
         Row(),
         *facts(
             [
@@ -38,14 +52,24 @@ def verification(found: Verification, width: int, file: str) -> list[Row]:
         ),
         Row(),
     ]
-    for question, (word, reason) in _answers(found).items():
+    for question, (word, reason) in _answers(proof).items():
         lead = [Piece(f"{question:<28}", "dim"), Piece(f"{word:<12}", "bold")]
         rows += paragraph(reason, width, lead=lead)
-    return [*rows, *_code(found, width)]
+    return [*rows, *_code(proof, width)]
 
 
-def _answers(found: Verification) -> dict[str, tuple[str, str]]:
+def _wrong(proof: Proof) -> str:
+    """In a few words what keeps it from verifying."""
+    if not proof.found.holds:
+        return proof.found.damage.value
+    if proof.signatory.standing in (Standing.UNKNOWN, Standing.REVOKED):
+        return f"key {proof.signatory.standing.value}"
+    return "not signed" if proof.signatory.standing is Standing.NO_SIGNATURE else "time stamp"
+
+
+def _answers(proof: Proof) -> dict[str, tuple[str, str]]:
     """Question to a word and a reason."""
+    found = proof.found
     bad = found.first_bad_line
     return {
         "Is it whole?": (_word(found.whole), f"{found.count} good lines"),
@@ -53,10 +77,30 @@ def _answers(found: Verification) -> dict[str, tuple[str, str]]:
         "First bad line": (str(bad), f"({found.damage.value})") if bad is not None else ("none", ""),
         "Is it closed by a seal?": (_word(found.closed), ""),
         "Did the run complete?": (_word(found.complete), found.reason),
-        "Who signed it?": ("nobody", "this version does not sign"),
-        "Is the signer's key known?": ("not tested", "there is no signature"),
+        "Who signed it?": _signed(proof),
+        "Is the signer's key known?": (_word(proof.signatory.standing.is_known), _known(proof)),
         "Can its times be true?": _times(found),
+        "Is there a time stamp?": _stamped(proof),
     }
+
+
+def _signed(proof: Proof) -> tuple[str, str]:
+    public = proof.found.public
+    if not public:
+        return "nobody", "" if proof.found.closed else "the record is not closed"
+    return "key", spoken(fingerprint(public))
+
+
+def _known(proof: Proof) -> str:
+    beside = "" if proof.asked_trust or proof.trust_file is None else " (trust file beside the record)"
+    return proof.signatory.text + beside
+
+
+def _stamped(proof: Proof) -> tuple[str, str]:
+    stamp = proof.stamp
+    if stamp is None:
+        return "no", ""
+    return ("yes" if stamp.proved else "no" if not stamp.holds else "not tested"), stamp.text
 
 
 def _is_prefix(found: Verification) -> bool:
@@ -74,11 +118,21 @@ def _word(answer: bool | None) -> str:
     return "not tested" if answer is None else "yes" if answer else "no"
 
 
-def _code(found: Verification, width: int) -> list[Row]:
+def _code(proof: Proof, width: int) -> list[Row]:
     """The code of a closed record, to be read aloud and compared; or what an open one is still good for."""
-    if found.holds:
+    found = proof.found
+    if proof.holds:
         pairs = [("Code", found.short), ("in full", found.head)]
-        return [Row(), *facts(pairs, width), Row(), *paragraph(PROVES, width), *paragraph(PROVES_NOT, width)]
+        if found.public:
+            printed = fingerprint(found.public)
+            pairs += [("Key", spoken(printed)), ("in full", printed)]
+        proves, not_proves = (PROVES_SIGNED, PROVES_NOT_SIGNED) if found.public else (PROVES, PROVES_NOT)
+        return [Row(), *facts(pairs, width), Row(), *paragraph(proves, width), *paragraph(not_proves, width)]
+    if found.holds:
+        return [
+            Row(),
+            *paragraph("The file is as it was written, but that is not all that was asked.", width),
+        ]
     if _is_prefix(found):
         text = (
             f"Lines 1 to {found.count} follow from each other and can be read; nothing before the end was "

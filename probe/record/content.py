@@ -7,7 +7,7 @@ its end or its cut, and says so. Lines of kinds that this version does not know 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,10 @@ from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup
 from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
 from probe.record.damage import Damage, diagnose
-from probe.record.header import Header, header_from
+from probe.record.embedded import EMBEDDED, Inner, line_inside
+from probe.record.header import Header, Relation, header_from
+from probe.record.history import Acceptance, History, acceptance_from, history_from
+from probe.record.packed import trouble_of
 from probe.record.reader import ReadLine, Walk, open_record
 from probe.record.seal import Seal
 from probe.record.verify import verify
@@ -32,7 +35,8 @@ class RecordContent:
 
     seal: None if the record was not closed; then ``cut`` tells whether it ends within a line.
     code: hash of the last line. others: kind and body of lines that this version does not know.
-    last_anchor: number of the last anchor, 0 if there is none.
+    last_anchor: number of the last anchor, 0 if there is none. runs: the records inside a merged one, whose
+    evidence then stands under its number here. histories, acceptances: see ``history``.
     """
 
     header: Header
@@ -46,6 +50,24 @@ class RecordContent:
     causes: tuple[Cause, ...] = ()
     others: tuple[tuple[int, str, Mapping[str, Any]], ...] = ()
     last_anchor: int = 0
+    runs: tuple[Run, ...] = ()
+    histories: tuple[History, ...] = ()
+    acceptances: tuple[Acceptance, ...] = ()
+
+    @property
+    def is_merged(self) -> bool:
+        """True for a record that holds other records."""
+        return any(source.relation == Relation.MERGES for source in self.header.sources)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One record inside a merged one. first: number of its first line here; code: hash of its last line."""
+
+    header: Header
+    first: int
+    count: int
+    code: str
 
 
 class _Gathering:
@@ -59,6 +81,10 @@ class _Gathering:
         self.causes: list[Cause] = []
         self.others: list[tuple[int, str, Mapping[str, Any]]] = []
         self.last_anchor = 0
+        self.runs: list[Run] = []
+        self.histories: list[History] = []
+        self.acceptances: list[Acceptance] = []
+        self._inner = Inner()
         self._with_evidence = with_evidence
 
     def take(self, line: ReadLine) -> None:
@@ -66,23 +92,43 @@ class _Gathering:
         body = line.body
         if line.kind == "head":
             self.header = header_from(body)
+            self._inner.begin(self.header)
+        elif line.kind == EMBEDDED:
+            self._take_embedded(line)
+        elif line.kind == "history":
+            self.histories.append(history_from(body))
+        elif line.kind == "acceptance":
+            self.acceptances.append(acceptance_from(body))
         elif line.kind == "expected":
             self.expectations += expectations_from(body)
         elif line.kind == "finding":
             self.findings.append(finding_from(body))
         elif line.kind == "cause":
             self.causes.append(cause_from(body))
-        elif line.kind != "seal":
-            self._take_evidence(line)
+        elif line.kind == "seal":
+            self._inner.end()
+        else:
+            self._take_evidence(line.sequence, line.kind, line.body)
 
-    def _take_evidence(self, line: ReadLine) -> None:
-        evidence = evidence_from(line.kind, line.body)
+    def _take_evidence(self, number: int, kind: str, body: Mapping[str, Any]) -> None:
+        evidence = evidence_from(kind, body)
         if isinstance(evidence, Anchor):
-            self.last_anchor = line.sequence
+            self.last_anchor = number
         if evidence is None:
-            self.others.append((line.sequence, line.kind, line.body))
+            self.others.append((number, kind, body))
         elif self._with_evidence:
-            self.evidence.setdefault(type(evidence), []).append((line.sequence, evidence))
+            self.evidence.setdefault(type(evidence), []).append((number, evidence))
+
+    def _take_embedded(self, line: ReadLine) -> None:
+        """A line of a record inside: its evidence counts under its number here, its verdicts stay its own."""
+        inner = self._inner.take(line)
+        if inner.kind == "head":
+            header = header_from(inner.body)
+            self.runs.append(Run(header=header, first=line.sequence, count=0, code=""))
+        self.runs[-1] = replace(self.runs[-1], count=inner.sequence, code=inner.digest)
+        evidence = evidence_from(inner.kind, inner.body)
+        if evidence is not None:
+            self._take_evidence(line.sequence, inner.kind, inner.body)
 
 
 def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
@@ -100,6 +146,8 @@ def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
             except (KeyError, TypeError, ValueError) as error:
                 raise _refused(path) from error
         cut = walk.stop is not None and diagnose(file, walk).damage is Damage.CUT
+        if trouble_of(file):
+            raise _refused(path)
     if gathering.header is None or (walk.stop is not None and not cut):
         raise _refused(path)
     return RecordContent(
@@ -114,6 +162,9 @@ def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
         causes=tuple(gathering.causes),
         others=tuple(gathering.others),
         last_anchor=gathering.last_anchor,
+        runs=tuple(gathering.runs),
+        histories=tuple(gathering.histories),
+        acceptances=tuple(gathering.acceptances),
     )
 
 
@@ -125,7 +176,7 @@ def pieces(path: Path, sequences: frozenset[int]) -> dict[int, Evidence]:
         for line in Walk(file):
             if line.sequence > last:
                 break
-            evidence = evidence_from(line.kind, line.body) if line.sequence in sequences else None
+            evidence = _evidence_in(line) if line.sequence in sequences else None
             if evidence is not None:
                 found[line.sequence] = evidence
     return found
@@ -137,14 +188,19 @@ def first_evidence(path: Path, tag: str, many: int) -> tuple[dict[int, Evidence]
     total = 0
     with open_record(path) as file:
         for line in Walk(file):
-            if line.body.get("tag") != tag:
-                continue
-            evidence = evidence_from(line.kind, line.body)
-            if evidence is not None:
+            evidence = _evidence_in(line)
+            if evidence is not None and getattr(evidence, "tag", None) == tag:
                 total += 1
                 if total <= many:
                     found[line.sequence] = evidence
     return found, total
+
+
+def _evidence_in(line: ReadLine) -> Evidence | None:
+    """The evidence that a line holds, itself or embedded."""
+    if line.kind == EMBEDDED:
+        _, line = line_inside(line.body)
+    return evidence_from(line.kind, line.body)
 
 
 def lineup_of(header: Header) -> Lineup:

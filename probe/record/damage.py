@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import IO
 
 from probe.record.line import LONGEST_LINE
+from probe.record.packed import trouble_of
 from probe.record.reader import BYTE_ORDER_MARK, NotALineError, ReadLine, Stop, Walk, parse, raw_lines
 
 
@@ -32,6 +33,7 @@ class Damage(StrEnum):
     FOREIGN_CONTENT = "foreign content"  # the chain holds, but a line is not what its kind needs
     NEWER_FORMAT = "newer format"
     NOT_A_RECORD = "not a record"
+    PACKING = "damaged packing"  # a compressed copy that cannot be unpacked to its end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,8 @@ class Diagnosis:
 
 def diagnose(file: IO[bytes], walk: Walk) -> Diagnosis:
     """What stopped the walk. file: where the walk left it, behind the line at which it stopped."""
+    if trouble_of(file):
+        return broken_packing(file, walk)
     stop = walk.stop
     if stop is None:
         raise ValueError("the walk reached the end: there is nothing to diagnose")
@@ -60,6 +64,12 @@ def diagnose(file: IO[bytes], walk: Walk) -> Diagnosis:
     if not stop.raw.ended:
         return _cut(stop.number)
     return _out_of_place(stop.line, stop, walk, following)
+
+
+def broken_packing(file: IO[bytes], walk: Walk) -> Diagnosis:
+    """What is to be said of a compressed copy that cannot be unpacked to its end."""
+    text = f"The compressed copy is damaged: it can be unpacked up to line {walk.count} ({trouble_of(file)})."
+    return Diagnosis(damage=Damage.PACKING, line=walk.count + 1, text=text)
 
 
 def misread(file: IO[bytes], line: ReadLine, error: Exception) -> Diagnosis:

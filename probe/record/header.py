@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from enum import StrEnum
 from typing import Any
 
 from probe.model.lineup import Lineup, SourceText
 from probe.model.scope import Scope
 from probe.record.body import flag, text, texts
 from probe.record.line import Plain
+from probe.record.signing import digits, key_body, key_from
 
 FORMAT = "buswitness-record/1"
 NOT_STATED = "not stated"
@@ -34,12 +36,39 @@ class Instrument:
     clock: str = NOT_STATED
 
 
+class Relation(StrEnum):
+    """What a record is to an older one that it names. Newer versions may know more of them."""
+
+    RESUMES = "resumes"  # goes on with the devices that the older one did not get to
+    RETESTS = "retests"  # repeats what failed or was not tested there
+    JUDGES = "judges again"  # its evidence, judged with other texts or another version
+    MERGES = "merges"  # holds it whole, line by line
+    ACCEPTS = "accepts"  # records that somebody accepts a deviation found there
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """An older record that this one names.
+
+    relation: one of ``Relation``, or a word of a newer version. code: hash of its last line; count: its
+    lines; file: its name when it was read; closed: whether that last line was a seal.
+    """
+
+    relation: str
+    code: str
+    count: int
+    file: str
+    closed: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
     """All that the first line holds. started_wall_ns: Unix nanoseconds of the wall clock.
 
     map_texts: the map first, then its includes; profile_texts: all that they need. Both whole, so that the
-    record stands alone.
+    record stands alone. tool_code: hash of the tool's judging parts (``own_code``), empty if not
+    known. key: the public key of who signs, empty for nobody. sources: older records that this
+    one names; none of them is changed by it.
     """
 
     tool_version: str
@@ -52,6 +81,9 @@ class Header:
     instrument: Instrument = Instrument()
     operator: str = ""
     command: tuple[str, ...] = ()
+    tool_code: str = ""
+    key: str = ""
+    sources: tuple[Source, ...] = ()
     format: str = FORMAT
 
     @classmethod
@@ -82,7 +114,7 @@ def rfc3339(wall_ns: int) -> str:
 
 
 def header_body(header: Header) -> Mapping[str, Plain]:
-    """The header as the body of the first line. ``key`` is the place of the signer's public key."""
+    """The header as the body of the first line."""
     instrument = header.instrument
     return {
         "command": header.command,
@@ -94,15 +126,17 @@ def header_body(header: Header) -> Mapping[str, Plain]:
             "python": instrument.python,
             "system": instrument.system,
         },
-        "key": None,
+        "key": key_body(header.key),
         "lineup": header.lineup,
         "map": [_text_body(source) for source in header.map_texts],
         "operator": header.operator or NOT_STATED,
         "profiles": [_text_body(source) for source in header.profile_texts],
         "scope": scope_body(header.scope),
         "site": header.site,
+        "sources": [_source_body(source) for source in header.sources],
         "started": rfc3339(header.started_wall_ns),
         "started_wall_ns": str(header.started_wall_ns),
+        "tool_code": header.tool_code,
         "tool_version": header.tool_version,
     }
 
@@ -128,12 +162,21 @@ def header_from(body: Mapping[str, Any]) -> Header:
         ),
         operator=text(body["operator"]),
         command=texts(body["command"]),
+        tool_code=text(body.get("tool_code", "")),
+        key=key_from(body.get("key")),
+        sources=tuple(_source_from(item) for item in body.get("sources", ())),
     )
+
+
+#: Fields of a scope that are about clocks; in the record a list of those that are set, left out if none is.
+_CLOCK_WAYS = ("clocks_only", "fine", "patient")
 
 
 def scope_body(scope: Scope) -> Mapping[str, Plain]:
     """The scope; its seconds as the shortest decimal text that gives the same number back."""
+    clocks = [name for name in _CLOCK_WAYS if getattr(scope, name)]
     return {
+        **({"clocks": clocks} if clocks else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -150,6 +193,27 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         quick=flag(body["quick"]),
         dwell_s=float(body["dwell_s"]),
         poll_pause_s=float(body["poll_pause_s"]),
+        **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
+    )
+
+
+def _source_body(source: Source) -> Mapping[str, Plain]:
+    return {
+        "closed": source.closed,
+        "code": source.code,
+        "count": source.count,
+        "file": source.file,
+        "relation": str(source.relation),
+    }
+
+
+def _source_from(body: Mapping[str, Any]) -> Source:
+    return Source(
+        relation=text(body["relation"]),
+        code=digits(body["code"], 64),
+        count=int(body["count"]),
+        file=text(body["file"]),
+        closed=flag(body["closed"]),
     )
 
 

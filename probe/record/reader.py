@@ -18,7 +18,9 @@ import orjson
 
 from probe.model.errors import InputError, Problem
 from probe.record.line import LARGEST, LONGEST_LINE, NO_LINE, digest, is_bearable
-from probe.record.seal import Seal, seal_check, seal_from
+from probe.record.packed import unpacked
+from probe.record.seal import Seal, seal_check, seal_from, signature_of
+from probe.record.signing import key_from, seal_message, signature_holds
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
@@ -54,11 +56,14 @@ class Stop(NamedTuple):
 
 
 def open_record(path: Path) -> IO[bytes]:
-    """The file, open for reading. Raises InputError if it is no readable ordinary file."""
+    """The file, open for reading, unpacked if it is a compressed copy (see ``packed``).
+
+    Raises InputError if it is no readable ordinary file, or a copy that nothing here can unpack.
+    """
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise InputError([_unreadable(path, "this is no ordinary file")])
-        return path.open("rb")
+        return unpacked(path)
     except FileNotFoundError as error:
         raise InputError([_unreadable(path, "there is no such file")]) from error
     except (OSError, ValueError) as error:
@@ -91,34 +96,28 @@ def parse(raw: bytes) -> ReadLine:
     return ReadLine(sequence, previous, kind, body, digest(raw))
 
 
-class Walk:
-    """Goes through a record from its first line on, as long as each line follows from the one before.
+class Chain:
+    """Lines that follow from each other, from a head on; each is proved before it is let in.
 
-    mended: drop a byte-order mark and carriage returns first, to see whether they alone are wrong.
-    After the walk: ``stop`` (None if the file's end was reached), ``count`` and ``head`` (number and hash
-    of the last good line), ``before`` (the hash which that line follows), ``seal`` (None if not closed).
+    ``count`` and ``head``: number and hash of the last line let in; ``before``: the hash which that line
+    follows; ``seal``: None if not closed; ``key``: public key that the head names, empty for none.
     """
 
-    def __init__(self, file: IO[bytes], *, mended: bool = False) -> None:
-        self._file = file
-        self._mended = mended
+    def __init__(self) -> None:
         self.count = 0
         self.head = NO_LINE
         self.before = NO_LINE
         self.seal: Seal | None = None
-        self.stop: Stop | None = None
+        self.key = ""
 
-    def __iter__(self) -> Iterator[ReadLine]:
-        for raw in raw_lines(self._file):
-            line, why = self._next(_mend(raw, self.count) if self._mended else raw)
-            if why or line is None:
-                self.stop = Stop(self.count + 1, raw, line, why)
-                return
+    def take(self, raw: RawLine) -> tuple[ReadLine | None, str]:
+        """The line, and why it does not belong here ("" if it does and was let in)."""
+        line, why = self._next(raw)
+        if line is not None and not why:
             self.before, self.head, self.count = self.head, line.digest, line.sequence
-            yield line
+        return line, why
 
     def _next(self, raw: RawLine) -> tuple[ReadLine | None, str]:
-        """The line, and why it does not belong here ("" if it does)."""
         if self.seal is not None:
             return None, "something stands behind the seal"
         try:
@@ -133,22 +132,88 @@ class Walk:
             return line, "the line does not follow from the one before it"
         if (line.kind == "head") != (line.sequence == 1):
             return line, "the first line, and no other, is the head"
+        if line.kind == "head":
+            return line, self._begun(line)
         return line, self._sealed(line) if line.kind == "seal" else ""
+
+    def _begun(self, line: ReadLine) -> str:
+        try:
+            self.key = key_from(line.body.get("key"))
+        except (KeyError, TypeError, ValueError) as error:
+            return f"the head names no proper key ({error})"
+        return ""
 
     def _sealed(self, line: ReadLine) -> str:
         body = line.body
         try:
-            seal = seal_from(body, line.digest)
+            seal = seal_from(body, line.digest, self.key)
             if body["check"] != seal_check(line.sequence, line.previous, body):
                 return "the seal does not fit itself"
+            signature = signature_of(body)
+            if body["timestamp"] is not None:
+                return "the seal is not one of ours"
         except (KeyError, TypeError, ValueError):
             return "the seal is not one of ours"
         if (seal.count, seal.head) != (line.sequence, line.previous):
             return "the seal does not fit the lines before it"
-        if body["signature"] is not None or body["timestamp"] is not None:
-            return "the seal holds a signature, which this version cannot judge"
+        if why := _unsigned(self.key, signature, str(body["check"])):
+            return why
         self.seal = seal
         return ""
+
+
+def _unsigned(key: str, signature: str, check: str) -> str:
+    """Why the signature is not what the head promises, "" if it is (also for no key and no signature)."""
+    if not key:
+        return "the seal is signed, but the head names no key" if signature else ""
+    if not signature:
+        return "the head names a key, but the signature of the seal is gone"
+    if not signature_holds(key, signature, seal_message(check)):
+        return "the signature of the seal was not made with the key that the head names"
+    return ""
+
+
+class Walk:
+    """Goes through a record from its first line on, as long as each line follows from the one before.
+
+    mended: drop a byte-order mark and carriage returns first, to see whether they alone are wrong.
+    After the walk: ``stop`` (None if the file's end was reached), and what ``Chain`` tells.
+    """
+
+    def __init__(self, file: IO[bytes], *, mended: bool = False) -> None:
+        self._file = file
+        self._mended = mended
+        self._chain = Chain()
+        self.stop: Stop | None = None
+
+    def __iter__(self) -> Iterator[ReadLine]:
+        chain = self._chain
+        for raw in raw_lines(self._file):
+            line, why = chain.take(_mend(raw, chain.count) if self._mended else raw)
+            if why or line is None:
+                self.stop = Stop(chain.count + 1, raw, line, why)
+                return
+            yield line
+
+    @property
+    def count(self) -> int:
+        """Number of the last good line."""
+        return self._chain.count
+
+    @property
+    def head(self) -> str:
+        """Hash of the last good line."""
+        return self._chain.head
+
+    @property
+    def before(self) -> str:
+        """The hash which the last good line follows."""
+        return self._chain.before
+
+    @property
+    def seal(self) -> Seal | None:
+        """What closes the record, None if nothing does."""
+        return self._chain.seal
 
 
 _HASH = re.compile(r"[0-9a-f]{64}")

@@ -1,7 +1,8 @@
 """Seal: the last line of a record, and the short code that two people can read to each other.
 
 The seal line checks itself: ``check`` is the SHA-256 of the seal line as it would be with ``check``,
-``signature`` and ``timestamp`` null. A signature, once there is one, signs that same digest.
+``signature`` and ``timestamp`` null. The signature signs that same digest (``signing.seal_message``).
+``timestamp`` stays null: a time stamp is given for a finished file and stands beside it (``timestamp``).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from probe.record.line import Plain, digest, line
+from probe.record.signing import SIGNATURE_DIGITS, Signer, digits, seal_message
 
 #: Members of a seal's body that do not count for its ``check``.
 OPEN_PLACES = ("check", "signature", "timestamp")
@@ -21,6 +23,7 @@ class Seal:
     """What closes a record. count: lines, the seal's own included. head: hash of the line before the seal.
 
     code: SHA-256 of the seal line; it stands for the whole record and is what goes on paper.
+    public: the public key that signed it, empty for nobody.
     """
 
     count: int
@@ -28,6 +31,7 @@ class Seal:
     complete: bool
     reason: str
     code: str
+    public: str = ""
 
     @property
     def short(self) -> str:
@@ -40,8 +44,10 @@ def spoken(hash_: str) -> str:
     return " ".join(hash_[i : i + 4] for i in range(0, 24, 4))
 
 
-def seal_line(sequence: int, previous: str, *, complete: bool, reason: str) -> bytes:
-    """The bytes of the seal line, without its line end."""
+def seal_line(
+    sequence: int, previous: str, *, complete: bool, reason: str, signer: Signer | None = None
+) -> bytes:
+    """The bytes of the seal line, without its line end; signed if there is a signer."""
     body: dict[str, Plain] = {
         "check": None,
         "complete": complete,
@@ -51,7 +57,10 @@ def seal_line(sequence: int, previous: str, *, complete: bool, reason: str) -> b
         "signature": None,
         "timestamp": None,
     }
-    body["check"] = digest(line(sequence, previous, "seal", body))
+    check = digest(line(sequence, previous, "seal", body))
+    body["check"] = check
+    if signer is not None:
+        body["signature"] = signer.sign(seal_message(check))
     return line(sequence, previous, "seal", body)
 
 
@@ -60,7 +69,13 @@ def seal_check(sequence: int, previous: str, body: Mapping[str, Any]) -> str:
     return digest(line(sequence, previous, "seal", {**body, **dict.fromkeys(OPEN_PLACES)}))
 
 
-def seal_from(body: Mapping[str, Any], code: str) -> Seal:
+def signature_of(body: Mapping[str, Any]) -> str:
+    """The signature that a seal holds, empty for none. Raises KeyError or ValueError if it cannot be one."""
+    signature = body["signature"]
+    return "" if signature is None else digits(signature, SIGNATURE_DIGITS)
+
+
+def seal_from(body: Mapping[str, Any], code: str, public: str = "") -> Seal:
     """The seal that a line holds. Raises KeyError, TypeError or ValueError if it is none."""
     if not isinstance(body["complete"], bool):
         raise TypeError("complete is true or false")
@@ -70,4 +85,5 @@ def seal_from(body: Mapping[str, Any], code: str) -> Seal:
         complete=body["complete"],
         reason=str(body["reason"]),
         code=code,
+        public=public,
     )

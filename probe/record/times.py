@@ -15,10 +15,13 @@ class Times:
 
     def __init__(self) -> None:
         self.doubt = ""
+        self.finished_wall_ns = 0
         self._anchor: Anchor | None = None
 
     def see(self, evidence: Evidence, sequence: int) -> None:
         """Look at one piece of evidence."""
+        if isinstance(evidence, Anchor):
+            self.finished_wall_ns = evidence.wall_ns
         if self.doubt:
             return
         if isinstance(evidence, Anchor):

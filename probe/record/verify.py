@@ -2,7 +2,8 @@
 
 What the chain of hashes proves: no line was changed, removed, put in or moved *without all following lines
 being made anew*. What it does not prove: who wrote the record, when, or that it was not written anew as a
-whole; for that the code of the seal must have been noted elsewhere (or, later, a signature).
+whole; for that the code of the seal must have been noted elsewhere. A signature proves that the holder of a
+key sealed just this record; whose key it is, a trust file says (``trust``), and when, a time stamp.
 """
 
 from __future__ import annotations
@@ -12,9 +13,12 @@ from pathlib import Path
 from typing import IO, Any
 
 from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
-from probe.record.damage import Damage, Diagnosis, diagnose, misread
+from probe.record.damage import Damage, Diagnosis, broken_packing, diagnose, misread
+from probe.record.embedded import EMBEDDED, Inner
 from probe.record.header import FORMAT, Header, header_from
+from probe.record.history import acceptance_from, history_from
 from probe.record.line import LONGEST_LINE
+from probe.record.packed import trouble_of
 from probe.record.reader import NotALineError, ReadLine, Walk, json_of, open_record
 from probe.record.seal import Seal, spoken
 from probe.record.times import Times
@@ -26,8 +30,9 @@ class Verification:
 
     whole: from the first line to a seal, nothing missing. unchanged: every line that is there is as it was
     written (None: cannot be told). first_bad_line: None where there is none. complete: what the seal says of
-    the run (None without a seal). sealed_by, key_known: the place of the signature, which this version does
-    not make. count, head: number and hash of the last good line. times_doubt: "" if all times can be true.
+    the run (None without a seal). public: the key whose signature on the seal holds, empty for none.
+    count, head: number and hash of the last good line. times_doubt: "" if all times can be true.
+    finished_wall_ns: wall time of the last anchor, 0 without one.
     """
 
     whole: bool
@@ -42,8 +47,8 @@ class Verification:
     head: str
     times_doubt: str
     header: Header | None = None
-    sealed_by: None = None
-    key_known: None = None
+    public: str = ""
+    finished_wall_ns: int = 0
 
     @property
     def holds(self) -> bool:
@@ -64,29 +69,35 @@ def verify(path: Path) -> Verification:
     with open_record(path) as file:
         early = _other_format(file)
         if early is not None:
-            return _verdict(early, None, Walk(file), "")
+            return _verdict(early, None, Walk(file), Times())
         file.seek(0)
         return _check(file)
 
 
 def _check(file: IO[bytes]) -> Verification:
-    walk, times = Walk(file), Times()
+    walk, times, inner = Walk(file), Times(), Inner()
     header: Header | None = None
     for line in walk:
         try:
-            header = _understand(line, times) or header
+            header = _understand(line, times, inner) or header
         except (KeyError, TypeError, ValueError) as error:
-            return _verdict(misread(file, line, error), header, walk, times.doubt)
-    found = _at_end(walk) if walk.stop is None else diagnose(file, walk)
+            return _verdict(misread(file, line, error), header, walk, times)
+    found = _at_end(file, walk) if walk.stop is None else diagnose(file, walk)
     if found.damage in (Damage.LINE_ENDS, Damage.BYTE_ORDER_MARK):
         found = _only_that(file, found)
-    return _verdict(found, header, walk, times.doubt)
+    return _verdict(found, header, walk, times)
 
 
-def _understand(line: ReadLine, times: Times) -> Header | None:
+def _understand(line: ReadLine, times: Times, inner: Inner) -> Header | None:
     """Build what the line holds, to see that it can be built; the header if it is the first line."""
     if line.kind == "head":
-        return header_from(line.body)
+        header = header_from(line.body)
+        inner.begin(header)
+        return header
+    if line.kind == EMBEDDED:
+        inner.take(line)
+    elif line.kind == "seal":
+        inner.end()
     evidence = evidence_from(line.kind, line.body)
     if evidence is not None:
         times.see(evidence, line.sequence)
@@ -96,14 +107,18 @@ def _understand(line: ReadLine, times: Times) -> Header | None:
 
 
 _BUILDERS: dict[str, Any] = {  # Any: the builders differ in what they return
+    "acceptance": acceptance_from,
     "expected": expectations_from,
+    "history": history_from,
     "finding": finding_from,
     "cause": cause_from,
 }
 
 
-def _at_end(walk: Walk) -> Diagnosis:
+def _at_end(file: IO[bytes], walk: Walk) -> Diagnosis:
     """The file's end was reached: by a seal, or without one."""
+    if trouble_of(file):
+        return broken_packing(file, walk)
     if walk.count == 0:
         return Diagnosis(damage=Damage.NOT_A_RECORD, line=0, text="The file is empty.")
     if walk.seal is None:
@@ -115,10 +130,10 @@ def _at_end(walk: Walk) -> Diagnosis:
     return Diagnosis(damage=Damage.NONE, line=0, text="Every line is as it was written.")
 
 
-def _verdict(found: Diagnosis, header: Header | None, walk: Walk, doubt: str) -> Verification:
+def _verdict(found: Diagnosis, header: Header | None, walk: Walk, times: Times) -> Verification:
     seal: Seal | None = walk.seal
     untold = found.damage in (Damage.NEWER_FORMAT, Damage.NOT_A_RECORD)
-    unharmed = found.damage in (Damage.NONE, Damage.NOT_CLOSED, Damage.CUT)
+    unharmed = found.damage in (Damage.NONE, Damage.NOT_CLOSED, Damage.CUT, Damage.PACKING)
     return Verification(
         whole=found.damage is Damage.NONE,
         unchanged=None if untold else unharmed,
@@ -130,8 +145,10 @@ def _verdict(found: Diagnosis, header: Header | None, walk: Walk, doubt: str) ->
         reason="" if seal is None else seal.reason,
         count=walk.count,
         head=walk.head,
-        times_doubt=doubt,
+        times_doubt=times.doubt,
         header=header,
+        public="" if seal is None else seal.public,
+        finished_wall_ns=times.finished_wall_ns,
     )
 
 

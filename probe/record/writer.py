@@ -11,6 +11,7 @@ import contextlib
 import errno
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import IO
 
@@ -32,6 +33,7 @@ from probe.record.line import (
 )
 from probe.record.reserve import RESERVE, Reserve
 from probe.record.seal import Seal, seal_line
+from probe.record.signing import Signer
 
 #: Lines are handed to the operating system when so many bytes wait (or when ``flush`` is called).
 WAITING = 64 * 1024
@@ -42,8 +44,9 @@ LAST_WORDS = RESERVE - 256 * 1024
 class RecordWriter:
     """A record being written; implements ``probe.collect.events.Ledger``. Use ``create``."""
 
-    def __init__(self, path: Path, file: IO[bytes], reserve: Reserve) -> None:
+    def __init__(self, path: Path, file: IO[bytes], reserve: Reserve, signer: Signer | None = None) -> None:
         self.path = path
+        self._signer = signer
         self._file = file
         self._reserve = reserve
         self._waiting: list[bytes] = []
@@ -57,18 +60,23 @@ class RecordWriter:
         self._lost = 0
 
     @classmethod
-    def create(cls, path: Path, header: Header) -> RecordWriter:
+    def create(cls, path: Path, header: Header, *, signer: Signer | None = None) -> RecordWriter:
         """A new record file with its first line on disk. Never writes over anything.
+
+        signer: whose key seals the record; its public half goes into the head now, so that a signature can
+        not be taken off later.
 
         Raises InputError if the file exists, or cannot be made, written or given its reserve; then nothing
         is left behind.
         """
+        if signer is not None:
+            header = replace(header, key=signer.public)
         first = line(1, NO_LINE, "head", header_body(header))
         if not is_bearable(first):
             raise InputError([_too_large(path, len(first))])
         file = _open_new(path)
         try:
-            writer = cls(path, file, Reserve(path.parent))
+            writer = cls(path, file, Reserve(path.parent), signer)
             writer._add(first)
             writer._write_out()
             os.fsync(file.fileno())
@@ -113,6 +121,12 @@ class RecordWriter:
             self._write_if_many()
         self._write_out()
 
+    def write(self, kind: str, body: Plain) -> int:
+        """Write one line of any other kind; its number. Raises RecordError if it cannot be kept."""
+        sequence = self._sequence + 1
+        self._accept(self._line(kind, body))
+        return sequence
+
     def flush(self) -> None:
         """Hand all lines so far to the operating system. Raises RecordError if that fails."""
         self._write_out()
@@ -130,7 +144,7 @@ class RecordWriter:
             reason = "; ".join(filter(None, (reason, self._failure.what, *self._left_out)))
         self._reserve.release()
         head = self._previous
-        self._add(seal_line(self._sequence + 1, head, complete=complete, reason=reason))
+        self._add(self._seal_line(head, complete=complete, reason=reason))
         try:
             self._write_out()
             os.fsync(self._file.fileno())
@@ -138,7 +152,14 @@ class RecordWriter:
             raise RecordError(_cannot_keep(self.path, error)) from error
         finally:
             self._file.close()
-        return Seal(count=self._sequence, head=head, complete=complete, reason=reason, code=self._previous)
+        return Seal(
+            count=self._sequence,
+            head=head,
+            complete=complete,
+            reason=reason,
+            code=self._previous,
+            public="" if self._signer is None else self._signer.public,
+        )
 
     def close(self) -> None:
         """Let go of the file without a seal: a record that is not closed. Nothing happens after ``seal``."""
@@ -147,6 +168,9 @@ class RecordWriter:
             with contextlib.suppress(RecordError):
                 self._write_out()
             self._file.close()
+
+    def _seal_line(self, head: str, *, complete: bool, reason: str) -> bytes:
+        return seal_line(self._sequence + 1, head, complete=complete, reason=reason, signer=self._signer)
 
     def _line(self, kind: str, body: Plain) -> bytes:
         return line(self._sequence + 1, self._previous, kind, body)

@@ -110,8 +110,8 @@ def test_verify_answers_each_question(capsys: Capture) -> None:
         "Is it unchanged? yes",
         "First bad line none",
         "Did the run complete? no interrupted by the operator",
-        "Who signed it? nobody this version does not sign",
-        "Is the signer's key known? not tested there is no signature",
+        "Who signed it? nobody",
+        "Is the signer's key known? not tested nobody signed this record",
         "Can its times be true? yes",
     ):
         assert line in lines

@@ -56,7 +56,7 @@ def test_the_committed_record_of_format_1_verifies_for_ever(tmp_path: Path) -> N
         Damage.NONE,
     )
     assert (found.complete, found.reason) == (False, "interrupted by the operator")
-    assert (found.sealed_by, found.key_known, found.times_doubt) == (None, None, "")
+    assert (found.public, found.times_doubt) == ("", "")
     assert found.header is not None
     assert found.header.site == "Tarn Hollow Water Works"
     assert found.short == " ".join(found.head[i : i + 4] for i in range(0, 24, 4))
