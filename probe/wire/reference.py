@@ -93,10 +93,12 @@ class _Exchange(asyncio.DatagramProtocol):
         self.trouble = ""
 
     def datagram_received(self, data: bytes, addr: object) -> None:
-        """Keep the answer; one that gives another nonce back is kept, but the wait goes on."""
+        """Keep the answer to our nonce; anything else is kept only until that comes."""
+        if self.answered.done():
+            return
         answer = sntp.parse(data)
         self.received_ns, self.data = self._clock.now_ns(), data
-        if (answer is None or answer.origin == self._nonce) and not self.answered.done():
+        if answer is not None and answer.origin == self._nonce:
             self.answered.set_result(None)
 
     def error_received(self, exc: Exception) -> None:

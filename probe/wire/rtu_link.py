@@ -43,7 +43,7 @@ class RtuLink(Connection):
     silence_s: least pause on the line before a request. closes: after a framing fault the link closes itself.
     """
 
-    __slots__ = ("_answered", "_closes", "_debts", "_drained", "_quiet_from", "_silence_s")
+    __slots__ = ("_answered", "_busy", "_closes", "_debts", "_drained", "_quiet_from", "_silence_s")
 
     def __init__(
         self, name: str, clock: RunClock, on_stray: StrayHandler, *, silence_s: float, closes: bool
@@ -51,6 +51,7 @@ class RtuLink(Connection):
         super().__init__(name, clock, on_stray)
         self._silence_s = silence_s
         self._closes = closes
+        self._busy = False
         self._quiet_from = 0.0  # loop time of the last byte on the line
         self._answered = b""  # the last answer, to know its repetition
         self._debts: dict[int, _Debt] = {}  # by unit
@@ -69,8 +70,15 @@ class RtuLink(Connection):
     async def exchange(self, request: Request, quirks: Quirks) -> Exchange:
         """Send one request and wait for its answer or the time-out; see ``Link.exchange``."""
         ensure_read(request.pdu)
-        if self._waiter is not None or self._drained is not None:
+        if self._busy:
             raise RuntimeError(f"{self.name}: a request is in flight already")
+        self._busy = True
+        try:
+            return await self._exchange(request, quirks)
+        finally:
+            self._busy = False
+
+    async def _exchange(self, request: Request, quirks: Quirks) -> Exchange:
         frame = rtu.build(request.unit, request.pdu)
         if self.is_open:
             await self._drain(request.unit, quirks)

@@ -12,6 +12,7 @@ IP address       HW type     Flags       HW address            Mask     Device
 192.0.2.12       0x1         0x0         00:00:00:00:00:00     *        eth0
 192.0.2.13       0x1         0x6         02:00:5e:10:00:03     *        eth0
 192.0.2.14       0x1         zz          02:00:5e:10:00:04     *        eth0
+192.0.2.15       0x1         0x8         02:00:5e:10:00:05     *        eth0
 not an entry
 """
 

@@ -47,9 +47,22 @@ async def test_the_name_does_not_resolve(framing):
         assert (await link_at(name, 502, framing).open(20.0)).outcome is ConnectOutcome.NO_NAME
 
 
-async def test_a_name_is_resolved_and_its_addresses_tried_in_turn(hostile):
+async def test_a_name_is_resolved(hostile):
     async with hostile(lambda *_: []) as server:
         link = link_at("localhost", server.port)  # ::1 first on many systems, where nobody listens
+        assert (await link.open(20.0)).outcome is ConnectOutcome.OPEN
+        await link.close()
+
+
+async def test_addresses_of_a_name_are_tried_in_turn(hostile, monkeypatch):
+    """The first address refuses (nobody listens at 127.0.0.2), the second answers: one attempt, open."""
+
+    async def addresses(*_: object) -> list[str]:
+        return ["127.0.0.2", "127.0.0.1"]
+
+    monkeypatch.setattr("probe.wire.dial._addresses", addresses)
+    async with hostile(lambda *_: []) as server:
+        link = link_at("gateway.example", server.port)
         assert (await link.open(20.0)).outcome is ConnectOutcome.OPEN
         await link.close()
 

@@ -86,7 +86,7 @@ async def test_what_must_not_be_trusted_is_kept_and_unusable(fields, reason):
 
 async def test_wrong_origin_is_passed_over_for_the_right_answer_and_named_if_none_comes():
     forged = bytes(48)
-    async with datagrams(lambda q: [reply(forged, ahead_s=500), reply(q)]) as port:
+    async with datagrams(lambda q: [reply(forged, ahead_s=500), b"?", reply(q), reply(forged)]) as port:
         (sample,) = await read_ntp("127.0.0.1", SystemClock(), port=port, sampling=ONCE)
     assert sample.usable
     assert sample.high_ns < 400_000_000_000
@@ -110,8 +110,8 @@ async def test_silence_an_unreachable_port_and_a_bad_name_are_reasons():
 
 async def test_short_answers_are_named():
     async with datagrams(lambda _: [b"what?"]) as port:
-        (sample,) = await read_ntp("127.0.0.1", SystemClock(), port=port, sampling=ONCE)
-    assert (sample.usable, sample.data) == (False, b"what?")
+        samples = await read_ntp("127.0.0.1", SystemClock(), port=port, sampling=BRIEF)
+    assert {(sample.usable, sample.data) for sample in samples} == {(False, b"what?")}
 
 
 @contextlib.contextmanager

@@ -140,6 +140,17 @@ async def test_draining_ends_when_the_owed_answer_comes(hostile, strays, opened,
         assert [s.outcome for s in strays] == [Outcome.LATE]
 
 
+async def test_second_request_in_flight_is_a_bug_of_the_caller(hostile, strays, opened, ask, until):
+    async with hostile(lambda *_: []) as server:
+        link = await opened(link_of(server, strays))
+        task = asyncio.create_task(link.exchange(ask(), STRICT))
+        await until(lambda: server.seen)
+        with pytest.raises(RuntimeError, match="in flight"):
+            await link.exchange(ask(), STRICT)
+        await link.close()
+        assert (await task).outcome is Outcome.NOT_SENT
+
+
 async def test_silent_unit_is_drained_for_a_bounded_time(hostile, strays, opened, ask):
     async with hostile(lambda _, count: [] if count == 1 else [rtu(5)]) as server:
         link = await opened(link_of(server, strays))

@@ -97,6 +97,19 @@ async def test_units_on_one_port_share_one_link(pty_pair, strays, opened, ask):
         assert strays == []
 
 
+async def test_by_polling_as_on_windows(pty_pair, strays, opened, ask, monkeypatch):
+    """Windows cannot wait for a serial port, so the transport polls it; that way is taken here too."""
+    from pymodbus.transport.serialtransport import SerialTransport
+
+    monkeypatch.setattr(SerialTransport, "force_poll", True)
+    bus, port = pty_pair
+    async with unit_on(bus, lambda frame, _: [rtu(frame[0])]):
+        link = await opened(link_of(port, strays))
+        for unit in (5, 6):
+            assert (await link.exchange(ask(unit=unit), STRICT)).response == rtu(unit)
+        assert not (await link.close()).by_peer
+
+
 async def test_noise_is_a_fault_kept_and_the_port_stays_open(pty_pair, strays, opened, ask):
     bus, port = pty_pair
     noise = rtu(5)[:-1] + b"\x55"
@@ -149,7 +162,8 @@ async def test_a_port_that_is_not_there_or_taken_is_no_port(pty_pair, strays, tm
     assert (await first.open(5.0)).outcome is ConnectOutcome.OPEN
     assert (await second.open(5.0)).outcome is ConnectOutcome.NO_PORT
     assert (await first.close()).requests == 0
-    assert (await first.open(5.0)).outcome is ConnectOutcome.OPEN
+    async with asyncio.timeout(20):
+        assert (await first.open(600.0)).outcome is ConnectOutcome.OPEN
     await first.close()
 
 
