@@ -73,14 +73,18 @@ def audit(count: int, loop: Loop) -> tuple[float, float, int, dict[str, Any]]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "bench.audit.jsonl"
 
+        run_s: list[float] = []
+
         async def work() -> Any:
             plan = agent.prepare(lineup, scope)
             clock = SystemClock()
             header = Header.of(lineup, scope, tool_version=__version__, started_wall_ns=clock.wall_ns())
             ledger = RecordWriter.create(path, header)
+            began = time.perf_counter()
             result = await agent.audit(
                 plan, ledger=ledger, observers=[Lamp()], clock=clock, stop=asyncio.Event()
             )
+            run_s.append(time.perf_counter() - began)
             ledger.seal(complete=result.complete, reason=result.why_incomplete)
             return result
 
@@ -93,6 +97,7 @@ def audit(count: int, loop: Loop) -> tuple[float, float, int, dict[str, Any]]:
         facts = {
             "complete": result.complete, "verdicts": verdicts, "record_bytes": path.stat().st_size,
             "requests": result.requests,
+            "run_s": run_s[0],
         }  # fmt: skip
     return wall, cpu, result.requests, facts
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from itertools import pairwise
 from typing import Any
 
 from hypothesis import given
@@ -58,11 +59,10 @@ def whole_plan() -> DevicePlan:
 
 
 PLAN = whole_plan()
+FAULTS = [(outcome, 0) for outcome in Outcome if outcome not in (Outcome.DATA, Outcome.EXCEPTION)]
 replies = st.one_of(
     st.just((Outcome.DATA, 0)),
-    st.sampled_from(
-        [(outcome, 0) for outcome in Outcome if outcome not in (Outcome.DATA, Outcome.EXCEPTION)]
-    ),
+    st.sampled_from(FAULTS),
     st.tuples(st.just(Outcome.EXCEPTION), st.sampled_from([1, 2, 3, 4, 5, 6, 8, 10, 11, 77])),
 )
 
@@ -126,7 +126,7 @@ def test_it_ends_and_keeps_its_rules(course: Course, answers: list[tuple[Outcome
     exchanges = [one for one in converse(course, answers, more) if isinstance(one, Exchange)]
     most = 1 + RETRIES + Pacing().busy_tries + 2
     assert all(1 <= e.attempt <= most for e in exchanges)
-    for earlier, later in zip(exchanges, exchanges[1:], strict=False):
+    for earlier, later in pairwise(exchanges):
         assert later.sent_ns >= earlier.received_ns
         if later.attempt > 1 and later.purpose is not Purpose.IDENTITY:
             assert later.request == earlier.request, "a retry asks the same again"
