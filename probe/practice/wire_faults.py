@@ -115,7 +115,7 @@ WIRE_FAULTS = (
         name="closes-after-reply",
         does="closes the connection after each answer",
         sees="The device hangs up after every answer.",
-        checks=("reach.loss", "reply.first_try"),
+        checks=("reach.connection",),
         place=Place.OWN_ADDRESS,
         apply=_behave(closes_after_reply=True),
     ),

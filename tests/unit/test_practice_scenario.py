@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from probe.collect.inputs import open_library
+from probe.judge.registry import BY_ID
 from probe.model.errors import InputError
 from probe.practice.fault import Fault
 from probe.practice.faults import FAULTS
@@ -125,6 +126,11 @@ def test_the_table_holds_every_promised_kind() -> None:
         assert kind.does
         assert kind.sees.endswith(".")
         assert kind.at in roster()
+
+
+def test_the_checks_that_faults_name_exist() -> None:
+    named = {check for kind in FAULTS.values() for check in kind.checks}
+    assert named <= set(BY_ID)
 
 
 def test_the_manual_has_the_table() -> None:
