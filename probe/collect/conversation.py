@@ -5,9 +5,9 @@ A conversation is a generator without sockets and without a clock: it yields a `
 ``Phase``. Who serves it (``host``) decides about connections, gaps and fairness. So the rules below can be
 tested with made-up answers, and thousands of conversations cost no task each.
 
-Order: identity first, then the clock, proof points, all other points block after block (readings of one
-instant stand close together), units that nobody should answer for, then, after the freshness pause, what
-must have moved, and the clock again.
+Order: identity first, then proof points, all other points block after block (readings of one instant stand
+close together), units that nobody should answer for, then, after the freshness pause, what must have moved.
+The clock has a conversation of its own beside this one (``clock_talk``), begun once the device has answered.
 
 Rules: retries are ours and numbered; busy (exceptions 5, 6) is waited for a bounded time; 0x0A and 0x0B
 speak of the unit; a refused block is parted; a device that gives no valid reply to two asks in a row (or to
@@ -25,12 +25,11 @@ from probe.collect.events import Phase
 from probe.collect.pacing import SECOND_NS, Pacing
 from probe.collect.plan import Read
 from probe.collect.refusal import parted, within
+from probe.collect.turn import Aside, Script, Turn
 from probe.model.evidence import Exchange, Outcome, Purpose
 from probe.model.pdu import following_request, identification, identification_request, pdu_of, read_request
 from probe.wire.link import Request
 
-Turn = Request | int | Phase
-Script = Generator[Turn, Exchange, None]
 _Ask = Generator[Turn, Exchange, Exchange]
 
 _DATA = Outcome.DATA
@@ -67,6 +66,7 @@ class Course:
 class Conversation:
     """One device's conversation and what was learned of the device in this run.
 
+    clock: the conversation with its clock, not begun; None if it has none or clocks are not tested.
     unreadable: points that the device refused one by one. most: block limits learned, by area's kind.
     answered: a valid reply of the unit itself came at least once. given_up: it was not asked to the end.
     """
@@ -76,6 +76,7 @@ class Conversation:
     plan: DevicePlan
     course: Course
     pacing: Pacing
+    clock: Script | None = None
     round: int = 0
     answered: bool = False
     given_up: bool = False
@@ -86,7 +87,7 @@ class Conversation:
     _most: dict[bool, int] = field(default_factory=dict)
 
     def script(self) -> Script:
-        """The whole conversation, from identity to the last clock reading."""
+        """The whole conversation, from identity to what must have moved."""
         try:
             yield Phase.IDENTITY
             yield from self._first_round()
@@ -107,12 +108,20 @@ class Conversation:
 
     def _first_round(self) -> Script:
         pending = yield from self._identify(first=True)
-        yield from self._read_all(self.plan.clock)
+        yield from self._begin_clock(sure=True)
         yield from self._read_all(self.plan.proof)
         if pending and self.answered:
             yield from self._identify(first=False)
+        yield from self._begin_clock(sure=bool(self.plan.poll))
         yield Phase.POLLING
         yield from self._read_all(self.plan.poll)
+        yield from self._begin_clock(sure=True)
+
+    def _begin_clock(self, *, sure: bool) -> Script:
+        """Have the clock read beside the rest, once; ``sure``: only if the device has answered."""
+        if self.clock is not None and (self.answered or not (sure or self._failed_asks)):
+            clock, self.clock = self.clock, None
+            yield Aside(clock)
 
     def _later_rounds(self) -> Script:
         if self.course.quick:
@@ -121,10 +130,6 @@ class Conversation:
         if self.course.dwell_s > 0:
             yield from self._dwell(start_ns + round(self.course.dwell_s * SECOND_NS))
         yield from self._freshness(start_ns)
-        if self.plan.clock:
-            if self.round == 0:
-                self.round = 1
-            yield from self._read_all(self.plan.clock)
 
     def _dwell(self, until_ns: int) -> Script:
         """Full polls with pauses until the time is over."""

@@ -87,8 +87,10 @@ def price_of(target: Target, limits: Limits) -> Price:
     return ethernet_price(limits)
 
 
-def plan_device(profile: Profile, shift: int, price: Price, *, quick: bool = False) -> DevicePlan:
-    """The steps for a profile. quick: without freshness and clock.
+def plan_device(
+    profile: Profile, shift: int, price: Price, *, quick: bool = False, clocks_only: bool = False
+) -> DevicePlan:
+    """The steps for a profile. quick: without freshness and clock; clocks_only: identity, proof and clock.
 
     Raises PlanError if a point can never be read.
     """
@@ -96,7 +98,8 @@ def plan_device(profile: Profile, shift: int, price: Price, *, quick: bool = Fal
     clock = [] if profile.clock is None else _atom_of(profile, profile.clock.point)
     apart = {point.name for point in clock} | set(profile.identity.points.values())
     proof_names = [proof.point for proof in profile.proof]
-    fresh = () if quick or profile.freshness is None else profile.freshness.points
+    fresh = () if quick or clocks_only or profile.freshness is None else profile.freshness.points
+    polled = [] if clocks_only else [p.name for p in profile.points if p.name not in apart]
     return DevicePlan(
         profile=profile,
         shift=shift,
@@ -104,7 +107,7 @@ def plan_device(profile: Profile, shift: int, price: Price, *, quick: bool = Fal
         objects=_category(profile.identity.objects.values()),
         identity=builder.steps(Purpose.IDENTITY, profile.identity.points.values()),
         proof=builder.steps(Purpose.PROOF, [name for name in proof_names if name not in apart]),
-        poll=builder.steps(Purpose.POLL, [p.name for p in profile.points if p.name not in apart]),
+        poll=builder.steps(Purpose.POLL, polled),
         freshness=builder.steps(Purpose.FRESHNESS, fresh),
         clock=() if quick else builder.steps(Purpose.CLOCK, [point.name for point in clock]),
     )
@@ -146,6 +149,7 @@ class PlanBook:
 
     file: str  # name of the map, for errors
     quick: bool = False
+    clocks_only: bool = False
     _plans: dict[tuple[str, int, Price], DevicePlan] = field(default_factory=dict)
 
     def plan_for(self, device: Device, profile: Profile, target: Target) -> DevicePlan:
@@ -160,7 +164,9 @@ class PlanBook:
 
     def _make(self, device: Device, profile: Profile, price: Price) -> DevicePlan:
         try:
-            return plan_device(profile, device.register_shift, price, quick=self.quick)
+            return plan_device(
+                profile, device.register_shift, price, quick=self.quick, clocks_only=self.clocks_only
+            )
         except PlanError as error:
             raise InputError([_unreadable(profile, error.piece, error.why)]) from error
 

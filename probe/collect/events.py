@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
+from probe.judge.clock_state import ClockState, ClockVerdict
 from probe.model.evidence import Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup
@@ -41,7 +42,10 @@ class RunPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AuditResult:
-    """What a run came to. Times are Unix nanoseconds. why_incomplete: empty when complete."""
+    """What a run came to. Times are Unix nanoseconds. why_incomplete: empty when complete.
+
+    clocks: what was said of each clock that was due, in the map's order.
+    """
 
     lineup: Lineup
     scope: Scope
@@ -52,6 +56,7 @@ class AuditResult:
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     requests: int
+    clocks: tuple[ClockVerdict, ...] = ()
 
 
 class Ledger(Protocol):
@@ -88,3 +93,10 @@ class Observer(Protocol):
     def note(self, text: str) -> None: ...
 
     def run_finished(self, result: AuditResult) -> None: ...
+
+
+@runtime_checkable
+class ClockObserver(Observer, Protocol):
+    """An observer that also wants to see each clock's interval close."""
+
+    def clock(self, state: ClockState) -> None: ...

@@ -3,6 +3,9 @@
 Decides about connections (when to open, when to give up), gaps and whose turn it is; what is asked is
 decided by each device's ``conversation``. One task a link, none a device.
 
+Requests that must go at an instant of their own (a clock about to step) are ``appointments``: the others go
+on in between, but none is begun that could still be in flight then.
+
 Fairness: a device gets one request, then it goes to the end of the queue. A unit that fails waits out its
 back-off beside the queue, so that it costs the others one time-out at a time and a bounded number in all.
 
@@ -18,10 +21,11 @@ import heapq
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 
-from probe.collect.conversation import Script, Turn
+from probe.collect.appointments import Appointments
 from probe.collect.events import Phase
 from probe.collect.journal import Journal, LinkLog, Shelf
 from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
+from probe.collect.turn import Aimed, Aside, Script, Turn
 from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose, Stray
 from probe.model.profile import Limits, Quirks
 from probe.wire.link import Link, Request, StrayHandler
@@ -36,12 +40,13 @@ _MARGIN, _MOST_PATIENCE = 1.25, 3.0
 
 
 class Guest:
-    """One device on the link: its conversation and the request that it wants to make next.
+    """One conversation with a device on the link, and the request that it wants to make next.
 
-    judged: False for the extra conversation that only reads a reference clock.
+    judged: False for the extra conversation that only reads a reference clock. leader: of a conversation
+    beside another one, that other one; open: how many of a device's conversations are not done (leaders).
     """
 
-    __slots__ = ("judged", "quirks", "request", "script", "shelf", "tag")
+    __slots__ = ("judged", "leader", "open", "quirks", "request", "script", "shelf", "tag")
 
     def __init__(
         self, tag: str, script: Script, shelf: Shelf, quirks: Quirks, *, judged: bool = True
@@ -52,6 +57,15 @@ class Guest:
         self.shelf = shelf
         self.quirks = quirks
         self.request: Request | None = None
+        self.leader: Guest = self
+        self.open = 1
+
+    def beside(self, script: Script) -> Guest:
+        """A further conversation with the same device; it is done when both are."""
+        guest = Guest(self.tag, script, self.shelf, self.quirks, judged=self.judged)
+        guest.leader = self.leader
+        self.leader.open += 1
+        return guest
 
 
 class Manner:
@@ -97,6 +111,7 @@ class Host:
         self._connects = ConnectBudget(manner.pacing)
         self._ready: deque[Guest] = deque()
         self._paused: list[tuple[int, int, Guest]] = []
+        self._appointed: Appointments[Guest] = Appointments(manner.gap_ns)
         self._order = 0
         self._active = 0  # devices that are not done
         self._shared = False  # more than one device sits here
@@ -122,11 +137,14 @@ class Host:
             for guest in guests:
                 await self._take(guest, next(guest.script, None))
             while not self._stopping:
+                if self._appointed and await self._keep_appointment():
+                    continue
                 if self._paused:
                     await self._wake()
-                if not self._ready:
+                if not (self._ready or self._paused or self._appointed):
                     break
-                await self._serve_one(self._ready.popleft())
+                if self._ready and self._appointed.leaves_room(self._now_ns()):
+                    await self._serve_one(self._ready.popleft())
                 if self._misses and self._is_lost():
                     await self._write_off()
         finally:
@@ -165,6 +183,7 @@ class Host:
         outcome = exchange.outcome
         if outcome is _DATA or outcome is _EXCEPTION:
             self._misses = 0
+            self._appointed.measured(exchange)
             if not self._proved:
                 self._prove()
         else:
@@ -183,29 +202,64 @@ class Host:
 
     async def _take(self, guest: Guest, turn: Turn | None) -> None:
         """Put a device where its wish belongs: queue, pause, or done."""
-        while isinstance(turn, Phase):
-            self._journal.phase(guest.tag, turn)
+        while isinstance(turn, Phase | Aside):
+            if isinstance(turn, Phase):
+                self._journal.phase(guest.tag, turn)
+            else:
+                aside = guest.beside(turn.script)
+                await self._take(aside, next(aside.script, None))
             turn = next(guest.script, None)
         if turn is None:
             await self._finish(guest)
         elif isinstance(turn, Request):
             guest.request = turn
             self._ready.append(guest)
+        elif isinstance(turn, Aimed):
+            self._appointed.book(guest, turn, self._now_ns())
         else:
             self._order += 1
             heapq.heappush(self._paused, (turn, self._order, guest))
 
     async def _wake(self) -> None:
         """Bring the devices whose pause is over back to the queue; waits if nobody else is ready."""
-        if not self._ready:
-            if not self._manner.hold_open and self._paused[0][0] - self._now_ns() > _IDLE_NS:
-                await self.close()
-            await self._sleep_until(self._paused[0][0])
+        if not self._ready and not self._appointed:
+            await self._idle_until(self._paused[0][0])
         while self._paused and self._paused[0][0] <= self._now_ns():
             guest = heapq.heappop(self._paused)[2]
             await self._take(guest, next(guest.script, None))
 
+    async def _keep_appointment(self) -> bool:
+        """Make the request whose instant comes next, if nothing else can be done before it.
+
+        False if there is time for something else first.
+        """
+        now_ns, due_ns = self._now_ns(), self._appointed.next_ns
+        if self._ready and self._appointed.leaves_room(now_ns):
+            return False
+        if self._paused and self._paused[0][0] < due_ns:
+            if not self._ready:  # only then is there anything to wait for
+                await self._idle_until(self._paused[0][0])
+            if self._appointed.leaves_room(self._now_ns()):
+                return False
+        await self._idle_until(self._appointed.next_ns)
+        taken = None if self._stopping else self._appointed.take(self._now_ns())
+        if taken is not None:
+            guest, aimed = taken
+            guest.request = aimed.request
+            await self._serve_one(guest)
+        return True
+
+    async def _idle_until(self, due_ns: int) -> None:
+        """Wait with nothing in flight; a link that must not be held open is closed for a long wait."""
+        if not self._manner.hold_open and due_ns - self._now_ns() > _IDLE_NS:
+            await self.close()
+        await self._sleep_until(due_ns)
+
     async def _finish(self, guest: Guest) -> None:
+        guest.leader.open -= 1
+        if guest.leader.open:
+            return
+        guest = guest.leader
         self._active -= 1
         if not self._active and not self.keep_open:
             await self.close()
@@ -309,7 +363,7 @@ class Host:
         """End the conversations of all devices of this link."""
         if self._stopping:
             return
-        guests = [*self._ready, *(paused[2] for paused in self._paused)]
+        guests = [*self._ready, *(paused[2] for paused in self._paused), *self._appointed.clear()]
         self._ready.clear()
         self._paused.clear()
         for one in guests:

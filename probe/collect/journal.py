@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from probe.collect.events import Ledger, Observer, Phase
+from probe.collect.events import ClockObserver, Ledger, Observer, Phase
+from probe.judge.clock_state import ClockState
 from probe.model.clock import RunClock
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.errors import RecordError
@@ -203,6 +204,7 @@ class Journal:
         """Look up once what is called often."""
         self._exchange_observers = [observer.exchange for observer in self._observers]
         self._phase_observers = [observer.phase for observer in self._observers]
+        self._clock_observers = [one for one in self._observers if isinstance(one, ClockObserver)]
 
     def phase(self, tag: str, phase: Phase) -> None:
         """Tell where a device stands."""
@@ -211,6 +213,14 @@ class Journal:
                 tell(tag, phase)
         except Exception:  # noqa: BLE001 - an observer's fault never stops a run
             self._tell("phase", tag, phase)
+
+    def clock_state(self, state: ClockState) -> None:
+        """Tell how well a clock is known now, to those who want to hear it."""
+        for observer in self._clock_observers:
+            try:
+                observer.clock(state)
+            except Exception as error:  # noqa: BLE001 - an observer's fault never stops a run
+                self._drop(observer, error)
 
     def tell_note(self, text: str) -> None:
         """Tell a note without keeping it."""

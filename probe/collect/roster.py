@@ -10,6 +10,7 @@ import ipaddress
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from probe.collect.clock_talk import clock_readings, clock_seconds
 from probe.collect.conversation import Course
 from probe.collect.device_plan import DevicePlan, PlanBook
 from probe.model.device_map import Device, Network, Target
@@ -37,7 +38,7 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
 
     Raises InputError if points of a device cannot be read as map and profile say.
     """
-    book = PlanBook(file=_map_name(lineup), quick=scope.quick)
+    book = PlanBook(file=_map_name(lineup), quick=scope.quick, clocks_only=scope.clocks_only)
     targets = {device.tag: lineup.map.target(device.tag) for device in lineup.map.devices}
     links = {tag: target.link for tag, target in targets.items()}
     used: dict[str, set[int]] = {}  # all units that the map holds, also outside the scope
@@ -87,7 +88,7 @@ class _Courses(NamedTuple):
         if course is None:
             course = self.made[key] = Course(
                 quick=self.scope.quick,
-                dwell_s=self.scope.dwell_s,
+                dwell_s=0.0 if self.scope.clocks_only else self.scope.dwell_s,
                 poll_pause_s=self.scope.poll_pause_s,
                 shared=shared,
                 absent_units=absent,
@@ -177,9 +178,10 @@ def estimate(berths: Mapping[str, list[Berth]], scope: Scope) -> Estimate:
 def _of_device(berth: Berth, scope: Scope) -> Estimate:
     """Requests that one healthy device gets, and how long they take."""
     plan = berth.plan
-    once = (1 if plan.objects else len(plan.identity)) + len(plan.proof) + 2 * len(plan.clock)
+    once = (1 if plan.objects else len(plan.identity)) + len(plan.proof)
+    once += clock_readings(plan.profile, scope) if plan.clock else 0
     rounds = 1
-    if scope.dwell_s > 0 and not scope.quick:
+    if scope.dwell_s > 0 and not scope.quick and plan.poll:
         pause_s = max(scope.poll_pause_s + _seconds(plan, len(plan.poll)), 0.01)
         rounds += int(scope.dwell_s // pause_s)
     elif not scope.quick:
@@ -191,7 +193,7 @@ def _of_device(berth: Berth, scope: Scope) -> Estimate:
 
 def _seconds(plan: DevicePlan, requests: int) -> float:
     """Estimated time of so many requests of the plan's mean size."""
-    steps = [*plan.poll, *plan.proof, *plan.identity]
+    steps = [*plan.poll, *plan.proof, *plan.identity, *plan.clock]
     if not steps:
         return 0.0
     total_ns = sum(plan.price.of(step.read.area, step.read.quantity) for step in steps)
@@ -204,4 +206,7 @@ def _waiting_s(group: Sequence[Berth], scope: Scope) -> float:
         return 0.0
     absent_s = len(group[0].course.absent_units) * group[0].course.absent_timeout_s
     rules = (berth.plan.profile.freshness for berth in group if berth.plan.freshness)
-    return max(absent_s, scope.dwell_s, max((rule.after_s for rule in rules if rule), default=0.0))
+    clocks = (berth.plan.profile for berth in group if berth.plan.clock)
+    clocks_s = max((clock_seconds(profile, scope) for profile in clocks), default=0.0)
+    fresh_s = max((rule.after_s for rule in rules if rule), default=0.0)
+    return max(absent_s, scope.dwell_s, fresh_s, clocks_s)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+from probe.collect.clock_talk import ClockCourse, ClockTalk
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
 from probe.collect.host import Guest, Host, Manner
@@ -19,6 +20,9 @@ from probe.collect.pacing import Pacing, RequestBudget
 from probe.collect.roster import Berth, berths_by_link, network_of, reference_berth
 from probe.collect.surroundings import Senses, Surroundings
 from probe.collect.watch import Watch
+from probe.judge.clock_state import ClockVerdict
+from probe.judge.clock_view import clock_terms
+from probe.judge.run_context import RunContext
 from probe.model.clock import RunClock
 from probe.model.device_map import Target
 from probe.model.errors import RecordError
@@ -73,6 +77,8 @@ class Run:
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
         self._hosts: list[Host] = []
+        self._context: RunContext | None = None
+        self._clocks: tuple[ClockVerdict, ...] = ()
         self._why = ""
 
     async def carry_out(self, stop: asyncio.Event) -> AuditResult:
@@ -97,6 +103,7 @@ class Run:
             findings=findings,
             causes=causes,
             requests=self._journal.requests,
+            clocks=self._clocks,
         )
         self._journal.tell("run_finished", result)
         return result
@@ -202,7 +209,32 @@ class Run:
         tag = berth.device.tag
         self._journal.phase(tag, Phase.WAITING)
         shelf = self._journal.shelf(tag, host.log)
-        return Guest(tag, self._talk(berth).script(), shelf, berth.plan.profile.quirks)
+        talk = self._talk(berth)
+        if berth.plan.clock:
+            talk.clock = self._clock_talk(berth).script()
+        return Guest(tag, talk.script(), shelf, berth.plan.profile.quirks)
+
+    def _clock_talk(self, berth: Berth) -> ClockTalk:
+        """The conversation with a device's clock."""
+        scope, plan = self._plan.scope, berth.plan
+        return ClockTalk(
+            unit=berth.target.unit,
+            step=plan.clock[0],
+            shift=plan.shift,
+            limits=plan.limits,
+            pacing=self._pacing,
+            course=ClockCourse(fine=scope.fine, patient=scope.patient, dwell_s=scope.dwell_s),
+            terms=clock_terms(self._plan.lineup, berth.device.tag),
+            run=self._run_context,
+            tell=self._journal.clock_state,
+        )
+
+    def _run_context(self) -> RunContext:
+        """What the judge knows of the run now; made anew only when there is something new."""
+        evidence = self._journal.run_evidence()
+        if self._context is None or self._context.run is not evidence:
+            self._context = RunContext(self._plan.lineup, evidence)
+        return self._context
 
     def _talk(self, berth: Berth) -> Conversation:
         return Conversation(
@@ -251,6 +283,7 @@ class Run:
             self._plan.lineup, self._plan.scope, self._judgements, self._journal.run_evidence()
         )
         findings, causes = tuple(conclusion.findings), tuple(conclusion.causes)
+        self._clocks = tuple(getattr(conclusion, "clocks", ()))  # judges of tests have none
         try:
             self._ledger.conclude(findings, causes)
         except (RecordError, OSError) as error:

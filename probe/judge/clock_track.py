@@ -29,6 +29,8 @@ from probe.judge.clock_region import ClockRegion, Stamp, region_of
 
 #: So many readings that agree with each other and not with the past make a jump.
 JUMP_NEEDS = 3
+#: Steps of a clock that may lie between the earliest and the latest time of one torn stamp.
+WIDEST_STEPS = 20
 S = 1_000_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -60,10 +62,11 @@ class ClockTrack:
     lower_bound_ns: int | None = None
 
 
-def track(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
+def track(stamps: Sequence[Stamp], drift_bound_ppm: float, field_shift_ns: int = 0) -> ClockTrack:
     """What the readings, in the order in which they were made, amount to.
 
-    drift_bound_ppm: how far the device's clock may gain or lose against ours.
+    drift_bound_ppm: how far the device's clock may gain or lose against ours. field_shift_ns: what the fields
+    on its display are ahead of the stamps (its local time against UTC); torn stamps are known by the fields.
     """
     if not stamps:
         return ClockTrack(behaviour=Behaviour.UNSETTLED, region=None, counted=())
@@ -72,7 +75,7 @@ def track(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
             return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
         lower = max(stamp.shown_ns - stamp.received_ns for stamp in stamps)
         return ClockTrack(behaviour=Behaviour.CACHED, region=None, counted=(), lower_bound_ns=lower)
-    return _sorted_out(stamps, drift_bound_ppm)
+    return _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
 
 
 def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool:
@@ -86,7 +89,7 @@ def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool:
     return False
 
 
-def _sorted_out(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
+def _sorted_out(stamps: Sequence[Stamp], drift_bound_ppm: float, shift_ns: int) -> ClockTrack:
     """Follow the readings; keep those that agree, hold back those that do not until more is known."""
     counted, held = [0], list[int]()
     torn, stray, jumps = list[int](), list[int](), list[int]()
@@ -96,17 +99,17 @@ def _sorted_out(stamps: Sequence[Stamp], drift_bound_ppm: float) -> ClockTrack:
         if not cut.is_empty:
             region = cut
             counted.append(i)
-            _set_aside(held, stamps, region, torn, stray)
+            _set_aside(held, stamps, region, shift_ns, torn, stray)
             continue
         held.append(i)
         fresh = _agreeing_tail(stamps, held, drift_bound_ppm)
         if len(fresh) < JUMP_NEEDS:
             continue
-        _set_aside([j for j in held if j not in fresh], stamps, region, torn, stray)
+        _set_aside([j for j in held if j not in fresh], stamps, region, shift_ns, torn, stray)
         alone = len(counted) == 1  # one odd reading at the start is no clock that jumped
         region = region_of([stamps[j] for j in fresh], drift_bound_ppm) or region
         if alone:
-            _set_aside(counted, stamps, region, torn, stray)
+            _set_aside(counted, stamps, region, shift_ns, torn, stray)
         else:
             jumps.append(fresh[0])
         counted, held = list(fresh), []
@@ -133,35 +136,42 @@ def _agreeing_tail(stamps: Sequence[Stamp], held: Sequence[int], drift_bound_ppm
 
 
 def _set_aside(
-    held: list[int], stamps: Sequence[Stamp], region: ClockRegion, torn: list[int], stray: list[int]
+    held: list[int],
+    stamps: Sequence[Stamp],
+    region: ClockRegion,
+    shift_ns: int,
+    torn: list[int],
+    stray: list[int],
 ) -> None:
     """Name the readings that do not belong, and forget them."""
     for i in held:
-        (torn if is_torn(stamps[i], region) else stray).append(i)
+        (torn if is_torn(stamps[i], region, shift_ns) else stray).append(i)
     held.clear()
 
 
-def is_torn(stamp: Stamp, region: ClockRegion) -> bool:
-    """True if the stamp mixes the fields of two neighbouring stamps that the clock passed meanwhile."""
-    q = stamp.resolution_ns
-    low = stamp.sent_ns + int(region.offset_at(stamp.sent_ns).low) - q
-    high = stamp.received_ns + int(region.offset_at(stamp.received_ns).high) + q
-    shown = _fields(stamp.shown_ns)
-    after = -(-low // q) * q
-    while after <= high:
+def is_torn(stamp: Stamp, region: ClockRegion, shift_ns: int = 0) -> bool:
+    """True if the stamp mixes the fields of two neighbouring stamps that the clock passed meanwhile.
+
+    A clock finer than a second is looked at by its whole seconds: below them any value fits.
+    """
+    q = max(stamp.resolution_ns, S)
+    low = stamp.sent_ns + int(region.offset_at(stamp.sent_ns).low) - q + shift_ns
+    high = stamp.received_ns + int(region.offset_at(stamp.received_ns).high) + q + shift_ns
+    if high - low > WIDEST_STEPS * q:  # a window wider than that says nothing about tearing
+        return False
+    whole = (stamp.shown_ns + shift_ns) // q * q
+    shown = _fields(whole)
+    for after in range(-(-low // q) * q, high + 1, q):
         pairs = zip(shown, _fields(after - q), _fields(after), strict=True)
-        if all(field in (old, new) for field, old, new in pairs) and stamp.shown_ns not in (after - q, after):
+        if whole not in (after - q, after) and all(field in (old, new) for field, old, new in pairs):
             return True
-        after += q
-        if after - low > 20 * q:  # a window wider than twenty steps says nothing about tearing
-            return False
     return False
 
 
 def _fields(shown_ns: int) -> tuple[int, ...]:
-    """Year, month, day, hour, minute, second, nanosecond of a stamp; zeros where there is no such date."""
+    """Year, month, day, hour, minute, second of a stamp; zeros where there is no such date."""
     try:
         t = _EPOCH + timedelta(seconds=shown_ns // S)
     except OverflowError:
-        return (0,) * 7
-    return (t.year, t.month, t.day, t.hour, t.minute, t.second, shown_ns % S)
+        return (0,) * 6
+    return (t.year, t.month, t.day, t.hour, t.minute, t.second)

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from probe.judge.causes import causes_of
+from probe.judge.checks.clock import CHECK as CLOCK
+from probe.judge.clock_state import ClockVerdict
 from probe.judge.expectation import expected
 from probe.judge.facts import DeviceJudgement
 from probe.judge.lineup_context import LineupContext
@@ -15,14 +17,20 @@ from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
 
+CLOCK_CHECK = CLOCK.id
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
-    """findings: complete and in order. untested_required: what keeps the run from being complete."""
+    """findings: complete and in order. untested_required: what keeps the run from being complete.
+
+    clocks: what was said of each clock that was due, in the map's order.
+    """
 
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     untested_required: tuple[Expectation, ...]
+    clocks: tuple[ClockVerdict, ...] = ()
 
 
 def conclude(
@@ -43,7 +51,10 @@ def conclude(
     causes = causes_of(context, found)
     ordered = _ordered(_caused(found, causes), lineup)
     return Conclusion(
-        findings=ordered, causes=causes, untested_required=untested_required(ordered, expectations)
+        findings=ordered,
+        causes=causes,
+        untested_required=untested_required(ordered, expectations),
+        clocks=tuple(_clocks(ordered, judgements)),
     )
 
 
@@ -65,10 +76,20 @@ def untested_required(
 
 def _void_if_skew(finding: Finding) -> Finding:
     """A step of this computer's clock may be seen only after a device was judged: its skew is then void."""
-    skew = finding.check == "clock.skew" and finding.verdict is not Verdict.NOT_TESTED
+    skew = finding.check == CLOCK_CHECK and finding.verdict is not Verdict.NOT_TESTED
     if not skew or not finding.uncertainty:  # a stopped or invalid clock is so without our clock
         return finding
     return get(finding.check).untested(finding.subject, "this computer's clock was stepped during the run")
+
+
+def _clocks(found: Sequence[Finding], judgements: Mapping[str, DeviceJudgement]) -> Iterable[ClockVerdict]:
+    """The finding on each clock with what it rests on."""
+    for finding in found:
+        if finding.check == CLOCK_CHECK:
+            judgement = judgements.get(finding.subject)
+            told = judgement is not None and finding.verdict is not Verdict.NOT_TESTED
+            state = judgement.facts.clock if told and judgement is not None else None
+            yield ClockVerdict(tag=finding.subject, verdict=finding.verdict, cause=finding.title, state=state)
 
 
 def _missing(

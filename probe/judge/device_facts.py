@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from probe.judge.clock_view import clock_of
 from probe.judge.context import DeviceContext
 from probe.judge.facts import Facts, Pair
 from probe.judge.gates import Gates
@@ -39,6 +40,7 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         answers_for_all=bool(context.memory.get("answers for all")),
         clock_hours=context.memory.get("clock_hours", 0.0),
         pairs=_pairs(context),
+        clock=clock_of(context),
     )
 
 

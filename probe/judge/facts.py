@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
+from probe.judge.clock_state import ClockState
 from probe.model.finding import Finding
 
 
@@ -58,7 +59,8 @@ class Facts:
     make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
     off in the way of a time zone, else 0. ratio: the one factor by which all its voltages are off, in words.
     answers_for_all: it gives the same for units that the map does not hold, and the map holds others there.
-    lost, late: requests without an answer, and answers that came after the time-out.
+    lost, late: requests without an answer, and answers that came after the time-out. clock: what its readings
+    say of its clock, None if it was not read.
     """
 
     link: str = ""
@@ -79,6 +81,7 @@ class Facts:
     lost: int = 0
     late: int = 0
     pairs: tuple[Pair, ...] = ()
+    clock: ClockState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,8 +27,9 @@ _ZERO = Interval(0.0, 0.0)
 class Reference(NamedTuple):
     """The reference clock against this computer's wall clock.
 
-    offset: bounds of (reference - wall), seconds. usable: False with the reason why skews must not be
-    judged by it. sequences: evidence.
+    offset: bounds of (reference - wall), seconds, at the instant at_ns of the run; they widen by drift_ppm
+    away from it (0 for this computer's own clock, against which everything is dated). usable: False with the
+    reason why skews must not be judged by it. sequences: evidence.
     """
 
     name: str
@@ -37,6 +38,13 @@ class Reference(NamedTuple):
     offset: Interval
     sequences: tuple[int, ...]
     stated: bool  # False: nothing in the evidence says how good the laptop's own clock is
+    at_ns: int = 0
+    drift_ppm: float = 0.0
+
+    def at(self, at_ns: int) -> Interval:
+        """Bounds of (reference - wall) at an instant of the run, seconds."""
+        wider = abs(at_ns - self.at_ns) * self.drift_ppm * 1e-15
+        return Interval(self.offset.low - wider, self.offset.high + wider)
 
 
 class RunContext:
@@ -66,7 +74,8 @@ class RunContext:
         if good:
             seq, best = min(good, key=lambda one: one[1].high_ns - one[1].low_ns)
             offset = Interval(best.low_ns / 1e9, best.high_ns / 1e9)
-            return Reference(wanted, True, "", offset, (seq,), stated=True)
+            drift = 0.0 if wanted == "laptop" else self.lineup.map.clock.drift_ppm
+            return Reference(wanted, True, "", offset, (seq,), True, best.received_ns, drift)
         if samples:
             seq, last = samples[-1]
             return Reference(wanted, False, last.reason or "it says so", _ZERO, (seq,), stated=True)
@@ -99,7 +108,8 @@ class RunContext:
         if shown is None or sent is None or received is None:
             return invalid
         offset = Interval(shown - received, shown + rule.resolution_s - sent)
-        return Reference(tag, True, "", offset, (reading.sequence,), stated=True)
+        drift = self.lineup.map.clock.drift_ppm
+        return Reference(tag, True, "", offset, (reading.sequence,), True, reading.received_ns, drift)
 
 
 def _better(one: Reference, other: Reference) -> Reference:

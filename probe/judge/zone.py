@@ -20,17 +20,40 @@ def zone_named(name: str) -> ZoneInfo | None:
         return None
 
 
-def clock_instant(shown: float, rule: ClockRule, zone: str) -> float | None:
+def clock_instant(shown: float, rule: ClockRule, zone: str, near_s: float | None = None) -> float | None:
     """Unix seconds of the instant that the clock shows; None where the zone or calendar gives none.
 
     shown: seconds as the decoder gives them: for a clock in local time its date and time read as if they
-    were UTC. In the hour that a zone repeats in autumn the first of both is taken.
+    were UTC. near_s: Unix seconds about which it is. In the hour that a zone repeats in autumn the one of
+    both that lies nearer to it is meant (the first without it): the stamp alone cannot tell. A time that the
+    zone leaves out in spring is read with the offset after the change: a device that shows it did not change.
     """
     if rule.zone != "local":
         return shown
     where = zone_named(zone)
     try:
         local = _EPOCH + timedelta(seconds=shown)
-        return None if where is None else local.replace(tzinfo=where).timestamp()
+        if where is None:
+            return None
+        first, second = (local.replace(tzinfo=where, fold=fold).timestamp() for fold in (0, 1))
     except (OverflowError, ValueError):
         return None
+    if second < first:  # left out in spring
+        return second
+    return second if near_s is not None and abs(second - near_s) < abs(first - near_s) else first
+
+
+def zone_offsets(zone: str, at_s: float) -> tuple[float, float] | None:
+    """(local time - UTC, summer time's share of it) of the zone at an instant, seconds; None if unknown.
+
+    The rules are those of the time-zone database of the system or of the package tzdata.
+    """
+    where = zone_named(zone)
+    try:
+        local = None if where is None else datetime.fromtimestamp(at_s, where)
+    except (OverflowError, ValueError, OSError):
+        return None
+    if local is None:
+        return None
+    offset, summer = local.utcoffset(), local.dst()
+    return (offset or timedelta()).total_seconds(), (summer or timedelta()).total_seconds()

@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_vali
 from pydantic.config import JsonDict
 
 from probe.model.evidence import Framing
+from probe.model.reference_name import PATTERN, ReferenceName, reference_name
 from probe.model.shape import refuse
 
 MAP_FORMAT = "buswitness-map/1"
@@ -235,6 +236,21 @@ class Device(Strict):
     fed_from: Annotated[
         Tag | None, Field(description="Tag of the breaker that feeds it; none for a main.")
     ] = None
+    measures: Annotated[
+        Tag | None,
+        Field(
+            description="Tag of the breaker whose circuit this instrument measures. Without it, a meter that "
+            "is the only one fed from a breaker is taken to measure that breaker's circuit."
+        ),
+    ] = None
+    joins: Annotated[
+        tuple[Tag, ...],
+        Field(
+            description="For a tie: tags of the mains whose buses it joins when closed. Without it, the one "
+            "breaker that neither feeds nor is fed is taken for the tie between two mains.",
+            examples=[["52-M1", "52-M2"]],
+        ),
+    ] = ()
     identity: Annotated[ExpectedIdentity, Field(description="Who it should say it is.")] = ExpectedIdentity()
     state: Annotated[ExpectedState, Field(description="How it should stand while audited.")] = ExpectedState()
     ratings: Annotated[Ratings, Field(description="Ratings from the drawings.")] = Ratings()
@@ -300,20 +316,35 @@ class System(Strict):
     ] = "wye"
 
 
+_Reference = Annotated[
+    str,
+    StringConstraints(pattern=PATTERN),
+    Field(json_schema_extra={"x-allowed": "laptop, or tag:TAG, or ntp:HOST (no space after the colon)"}),
+]
+
+
 class Clock(Strict):
     """The reference clock: the laptop, a tag of this map (a master controller), or an NTP server."""
 
     reference: Annotated[
-        str,
-        StringConstraints(pattern=r"^(laptop|tag:\S+|ntp:\S+)$"),
+        _Reference | Annotated[tuple[_Reference, ...], Field(min_length=1, max_length=9)],
         Field(
-            description="laptop, tag:TAG of a device of this map that has a clock, or ntp:HOST.",
-            json_schema_extra={"x-allowed": "laptop, or tag:TAG, or ntp:HOST (no space after the colon)"},
+            description="laptop, tag:TAG of a device of this map that has a clock, or ntp:HOST; or a list of "
+            "them, which are compared with each other first, so that a false one is found."
         ),
     ] = "laptop"
     tolerance_s: Annotated[
         float, Field(gt=0, description="How far a device's clock may stand from the reference, seconds.")
     ] = 2.0
+    drift_ppm: Annotated[
+        float,
+        Field(
+            gt=0,
+            le=20_000,
+            description="How far a device's clock may gain or lose, parts per million. Every interval is "
+            "widened by it between two readings.",
+        ),
+    ] = 200.0
     zone: Annotated[
         Line,
         Field(
@@ -321,6 +352,21 @@ class Clock(Strict):
             examples=["UTC", "Europe/Dublin"],
         ),
     ] = "UTC"
+
+    @property
+    def reference_texts(self) -> tuple[str, ...]:
+        """The references as the map names them, each once, in its order."""
+        named = (self.reference,) if isinstance(self.reference, str) else self.reference
+        return tuple(dict.fromkeys(named))
+
+    @property
+    def references(self) -> tuple[ReferenceName, ...]:
+        """The parts of each reference's name."""
+        return tuple(reference_name(text) for text in self.reference_texts)
+
+    def is_reference(self, tag: str) -> bool:
+        """True if the tag's clock is the one reference; one among several is judged like any other."""
+        return self.references == (ReferenceName("tag", tag),)
 
 
 class Tolerances(Strict):

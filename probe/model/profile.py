@@ -180,19 +180,29 @@ class AlarmRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SyncRule:
+    """Where a device says whether its clock is kept in step: raw values of the point that mean it is."""
+
+    point: str
+    good: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockRule:
     """The device's own clock: a point of type clock, whose decoder gives Unix seconds (``clock_codec``).
 
     The decoder is a ``ClockDecoder``: its ``stamp`` gives the fields, the invalid and the summer-time flag.
     Seconds of a clock without zone are wall seconds: they count as if the fields were UTC.
     zone: ``utc`` or ``local`` (the map's zone). resolution_s: smallest step that it shows.
-    epoch_s: what it shows (Unix seconds) when it was never set, None if unknown.
+    epoch_s: what it shows (Unix seconds) when it was never set, None if unknown. sync: where it says that it
+    is kept in step, None if nowhere.
     """
 
     point: str
     zone: str
     resolution_s: float
     epoch_s: float | None = None
+    sync: SyncRule | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,6 +219,41 @@ class Quirks:
 
     transaction_not_echoed: bool = False
     unit_not_echoed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Accuracy:
+    """How far the type's readings may stand from the truth: in percent of the reading where not said else.
+
+    Shape as in IEC 61557-12 and IEC 62053-22: percent of the reading from 5 % of the rated current on, more
+    below. energy_percent: the class of its energy counters. power_factor: absolute. minimum_load_percent: of
+    the rated current; below it nothing is judged by percent. update_s: how old a register may be when it is
+    read, beside others of the same reply.
+    stated: False where the profile says nothing and the defaults stand in (common practice, no source).
+    """
+
+    voltage_percent: float = 1.0
+    current_percent: float = 1.0
+    power_percent: float = 2.0
+    reactive_percent: float = 3.0
+    energy_percent: float = 2.0
+    power_factor: float = 0.02
+    frequency_hz: float = 0.05
+    minimum_load_percent: float = 5.0
+    update_s: float = 0.0
+    stated: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conventions:
+    """What standards leave to the maker; "" where the profile does not say, and then nothing is compared.
+
+    power_factor_sign: ``active`` (sign of the active power, as IEC), ``reactive`` (lead and lag, as IEEE) or
+    ``none`` (always positive). apparent_power: ``arithmetic`` (sum of the phases) or ``vector``.
+    """
+
+    power_factor_sign: str = ""
+    apparent_power: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,6 +280,8 @@ class Profile:
     clock: ClockRule | None = None
     freshness: Freshness | None = None
     quirks: Quirks = Quirks()
+    accuracy: Accuracy = Accuracy()
+    conventions: Conventions = Conventions()
     energized_points: tuple[str, ...] = ()
     energized_above: float = 0.0
     uptime: str = ""

@@ -213,6 +213,13 @@ class AlarmDocument(Strict):
         return self
 
 
+class SyncDocument(Strict):
+    """Where the device says whether its clock is kept in step. good: raw values that mean it is."""
+
+    point: PointName
+    good: Raws
+
+
 class ClockDocument(Strict):
     """The device's own clock. unset: what it shows when it was never set, as 2000-01-01T00:00:00."""
 
@@ -220,6 +227,7 @@ class ClockDocument(Strict):
     zone: Literal["utc", "local"]
     resolution_s: Annotated[float, Field(gt=0, le=86_400)] | None = None
     unset: Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$")] | None = None
+    sync: SyncDocument | None = None
 
 
 class FreshnessDocument(Strict):
@@ -243,6 +251,33 @@ class QuirksDocument(Strict):
     unit_not_echoed: bool | None = None
 
 
+Percent = Annotated[float, Field(gt=0, le=50)]
+
+
+class AccuracyDocument(Strict):
+    """How exact the type measures; what is left out keeps its default (see ``profile.Accuracy``).
+
+    energy_class: of the counters, as on the nameplate (``0.5S`` counts as 0.5).
+    """
+
+    voltage_percent: Percent | None = None
+    current_percent: Percent | None = None
+    power_percent: Percent | None = None
+    reactive_percent: Percent | None = None
+    energy_class: Literal["0.1", "0.1S", "0.2", "0.2S", "0.5", "0.5S", "1", "2", "3"] | None = None
+    power_factor: Annotated[float, Field(gt=0, le=0.5)] | None = None
+    frequency_hz: Annotated[float, Field(gt=0, le=5)] | None = None
+    minimum_load_percent: Annotated[float, Field(gt=0, le=100)] | None = None
+    update_s: Annotated[float, Field(ge=0, le=60)] | None = None
+
+
+class ConventionsDocument(Strict):
+    """What standards leave to the maker; what is left out is not compared."""
+
+    power_factor_sign: Literal["active", "reactive", "none"] | None = None
+    apparent_power: Literal["arithmetic", "vector"] | None = None
+
+
 class ProfileDocument(Strict):
     """One file: a type of device, or a layer over another one.
 
@@ -262,6 +297,8 @@ class ProfileDocument(Strict):
     note: Line | None = None
     limits: LimitsDocument = LimitsDocument()
     quirks: QuirksDocument = QuirksDocument()
+    accuracy: AccuracyDocument = AccuracyDocument()
+    conventions: ConventionsDocument = ConventionsDocument()
     identity: IdentityDocument = IdentityDocument()
     proof: tuple[ProofDocument, ...] = ()
     states: tuple[StateDocument, ...] = ()

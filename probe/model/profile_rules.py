@@ -16,8 +16,10 @@ from probe.model.codec import BIT_FIELDS, ENUMERATIONS
 from probe.model.errors import Problem
 from probe.model.nearest import did_you_mean
 from probe.model.profile import (
+    Accuracy,
     AlarmRule,
     ClockRule,
+    Conventions,
     Freshness,
     IdentityRule,
     Limits,
@@ -26,7 +28,9 @@ from probe.model.profile import (
     Quirks,
     Span,
     StateRule,
+    SyncRule,
 )
+from probe.model.profile_document import SyncDocument
 from probe.model.profile_layers import Entry, Layer, Stack
 from probe.model.reading import Value
 
@@ -52,6 +56,8 @@ class RuleCompiler:
         return {
             "limits": Limits(**self._stack.group("limits")),
             "quirks": Quirks(**self._stack.group("quirks")),
+            "accuracy": _accuracy(self._stack.group("accuracy")),
+            "conventions": Conventions(**_said(self._stack.group("conventions"))),
             "holes": self._holes(),
             "identity": self._identity(),
             "proof": self._each("proof", self._proof),
@@ -223,7 +229,30 @@ class RuleCompiler:
             zone=written.zone,
             resolution_s=written.resolution_s or point.decoder.resolution_s,
             epoch_s=self._unset(written.unset),
+            sync=self._sync(written.sync, layer),
         )
+
+    def _sync(self, written: SyncDocument | None, layer: Layer) -> SyncRule | None:
+        """Where the clock's state of synchronisation is told."""
+        if written is None:
+            return None
+        point = self._known(written.point, layer, "clock", "sync", "point")
+        if point is None:
+            return None
+        if point.type not in _RAW:
+            what, allowed = f"{point.type} has no raw states", f"a point of type {', '.join(_RAW)}"
+            self.problems.append(
+                self._stack.problem("clock", what, "sync", "point", found=point.name, allowed=allowed)
+            )
+            return None
+        unknown = [raw for raw in written.good if point.values and raw not in point.values]
+        for raw in unknown:
+            allowed = ", ".join(f"{number} ({name})" for number, name in point.values.items())
+            what = f"{point.name} has no value {raw}"
+            self.problems.append(
+                self._stack.problem("clock", what, "sync", "good", found=str(raw), allowed=allowed)
+            )
+        return SyncRule(point=point.name, good=tuple(written.good))
 
     def _unset(self, text: str | None) -> float | None:
         if text is None:
@@ -278,6 +307,20 @@ class RuleCompiler:
                 )
             )
         return name if point is not None else ""
+
+
+def _said(written: dict[str, Any]) -> dict[str, Any]:
+    """The fields that say something."""
+    return {name: value for name, value in written.items() if value is not None}
+
+
+def _accuracy(written: dict[str, Any]) -> Accuracy:
+    """The accuracy as written; a class such as 0.5S counts as its number."""
+    fields = _said(written)
+    energy = fields.pop("energy_class", None)
+    if energy is not None:
+        fields["energy_percent"] = float(energy.rstrip("S"))
+    return Accuracy(**fields, stated=bool(fields or energy))
 
 
 def _value(point: Point, text: str) -> Value:

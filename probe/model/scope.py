@@ -12,6 +12,8 @@ class Scope:
     left_out: tags of the map that the user left out (``--only``, ``--skip``): not tested, not required.
     quick: identity, proof and one poll; no freshness, no clock. dwell_s: keep polling for so long, 0: two
     rounds only. poll_pause_s: pause between rounds of a dwell.
+    clocks_only: identity, proof and clocks, nothing else. fine: measure clocks as finely as the gear allows,
+    not only until their verdict is certain. patient: also those that show whole minutes, however long.
     """
 
     tags: tuple[str, ...]
@@ -19,3 +21,6 @@ class Scope:
     quick: bool = False
     dwell_s: float = 0.0
     poll_pause_s: float = 1.0
+    clocks_only: bool = False
+    fine: bool = False
+    patient: bool = False

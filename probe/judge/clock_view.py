@@ -1,0 +1,38 @@
+"""The clock of one device as its checks see it: worked out once for each judgement."""
+
+from __future__ import annotations
+
+from probe.judge.clock_state import ClockState, ClockTerms, clock_state
+from probe.judge.context import DeviceContext
+from probe.model.lineup import Lineup
+from probe.model.reading import Reading
+
+_KEY = "clock state"
+
+
+def clock_terms(lineup: Lineup, tag: str) -> ClockTerms:
+    """What a device's clock is judged by."""
+    clock = lineup.map.clock
+    return ClockTerms(
+        tag=tag,
+        profile=lineup.profile_of(lineup.map.by_tag[tag]),
+        zone=clock.zone,
+        tolerance_s=clock.tolerance_s,
+        drift_bound_ppm=clock.drift_ppm,
+    )
+
+
+def clock_readings(context: DeviceContext) -> tuple[Reading, ...]:
+    """All readings of the device's clock, by the time of asking."""
+    rule = context.profile.clock
+    return () if rule is None else tuple(sorted(context.readings(rule.point), key=lambda r: r.sent_ns))
+
+
+def clock_of(context: DeviceContext) -> ClockState | None:
+    """The state of the device's clock; None if it was never read."""
+    if _KEY not in context.memory:
+        readings = clock_readings(context)
+        terms = clock_terms(context.lineup, context.tag)
+        context.memory[_KEY] = clock_state(terms, readings, context.run) if readings else None
+    state: ClockState | None = context.memory[_KEY]
+    return state
