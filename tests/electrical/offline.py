@@ -1,0 +1,183 @@
+"""A practice lineup without sockets: registers from its images, evidence as the collector would keep it.
+
+    judged = audit_offline(scenario, at_s=100.0)         the whole judgement of one moment
+    evidence_of(lineup, images, pace)                    only the evidence
+
+The order and the time of requests are the collector's: devices of one link take turns, links run side by
+side. Reply times are the caller's, so that a test can make a slow bus of a quick one.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from probe.collect.device_plan import DevicePlan, plan_device, price_of
+from probe.collect.inputs import open_library
+from probe.judge import Conclusion, DeviceJudgement, conclude, judge_device
+from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
+from probe.model.finding import Finding
+from probe.model.lineup import Lineup
+from probe.model.map_load import load_lineup
+from probe.model.pdu import read_reply
+from probe.model.scope import Scope
+from probe.practice.clockwork import Moment
+from probe.practice.drawing import map_text
+from probe.practice.scenario import Scenario
+from probe.practice.stage import healthy_parts, hosts_of, plant_of, set_stage
+
+SECOND = 1_000_000_000
+TRUTH_S = 1_773_480_413.0
+
+#: Registers of a device: (function, start, count) to words, at the lineup's time that ``clock`` shows.
+Registers = Callable[[int, int, int], list[int]]
+
+
+@dataclass
+class Clock:
+    """The lineup's time, in the test's hand."""
+
+    since_s: float = 0.0
+
+    def __call__(self) -> Moment:
+        return Moment(TRUTH_S + self.since_s, self.since_s)
+
+
+@dataclass(frozen=True)
+class Audited:
+    """What came of it."""
+
+    lineup: Lineup
+    judgements: dict[str, DeviceJudgement]
+    conclusion: Conclusion
+
+    def findings(self, prefix: str = "", *, tag: str = "") -> list[Finding]:
+        """Findings of checks whose id begins so, of one subject or all."""
+        return [
+            f
+            for f in self.conclusion.findings
+            if f.check.startswith(prefix) and (not tag or f.subject == tag)
+        ]
+
+    def bad(self, prefix: str = "") -> list[tuple[str, str, str, str, str]]:
+        """What is neither passed nor left out, to read."""
+        return [
+            (
+                f.verdict.value,
+                f.check,
+                f.subject,
+                f.title,
+                f"{f.observed} | {f.expected} {f.unit} {f.uncertainty}",
+            )
+            for f in self.findings(prefix)
+            if f.verdict.value != "pass"
+        ]
+
+
+@lru_cache(maxsize=1)
+def library():
+    """The bundled profiles."""
+    return open_library()
+
+
+def practice_lineup(scenario: Scenario, clock: Clock) -> tuple[Lineup, dict[str, Registers]]:
+    """The lineup as drawn, and the registers that answer at each tag's place."""
+    drawn = list(healthy_parts(scenario, library().get).values())
+    stage = set_stage(scenario, healthy_parts(scenario, library().get), TRUTH_S)
+    hosts = hosts_of(stage, plant_of(stage, scenario.seed), clock)
+    places = {tag: (f"127.0.0.{n + 2}", 502) for n, tag in enumerate(hosts)}
+    text = map_text(drawn, places)
+    lineup, _ = load_lineup("map.yaml", lambda _: text.encode(), library())
+    registers: dict[str, Registers] = {}
+    for device in lineup.map.devices:
+        via = device.address.via
+        unit = hosts[via].units[device.address.unit] if via else hosts[device.tag].own
+        registers[device.tag] = unit.registers.read
+    return lineup, registers
+
+
+def exchanges_of(
+    lineup: Lineup,
+    registers: Mapping[str, Registers],
+    clock: Clock,
+    *,
+    start_s: float,
+    reply_s: float = 0.008,
+    rounds: int = 1,
+    pause_s: float = 1.0,
+) -> dict[str, list[tuple[int, Exchange]]]:
+    """Polls of all devices: links side by side, devices of a link in turn; more rounds after a pause."""
+    taken: dict[str, list[tuple[int, Exchange]]] = {tag: [] for tag in registers}
+    links: dict[str, list[str]] = {}
+    for tag in registers:
+        links.setdefault(lineup.map.target(tag).link, []).append(tag)
+    sequence = 10
+    for tags in links.values():
+        at_s = start_s
+        plans = {tag: _plan(lineup, tag) for tag in tags}
+        for number in range(rounds):
+            queue = [
+                (tag, step)
+                for tag in tags
+                for step in (*plans[tag].identity, *plans[tag].poll)
+                if number == 0 or step.purpose is Purpose.POLL
+            ]
+            for tag, step in queue:
+                clock.since_s = at_s + reply_s / 2
+                sequence += 1
+                taken[tag].append((sequence, _exchange(tag, step, registers[tag], number, at_s, reply_s)))
+                at_s += reply_s + lineup.profiles[lineup.map.by_tag[tag].profile].limits.gap_s
+            at_s += pause_s
+    return taken
+
+
+def _plan(lineup: Lineup, tag: str) -> DevicePlan:
+    device = lineup.map.by_tag[tag]
+    profile = lineup.profile_of(device)
+    return plan_device(profile, device.register_shift, price_of(lineup.map.target(tag), profile.limits))
+
+
+def _exchange(tag, step, read: Registers, number: int, at_s: float, reply_s: float) -> Exchange:
+    function, start, count = struct.unpack(">BHH", step.pdu)
+    words = read(function, start, count)
+    if function <= 2:
+        payload = sum(int(w) << n for n, w in enumerate(words)).to_bytes((count + 7) // 8, "little")
+    else:
+        payload = b"".join(int(w).to_bytes(2, "big") for w in words)
+    return Exchange(
+        tag, step.purpose, Framing.MBAP, number, 1, round(at_s * SECOND), round((at_s + reply_s) * SECOND),
+        Outcome.DATA, 0, framed(step.pdu), framed(read_reply(function, payload)),
+    )  # fmt: skip
+
+
+def framed(pdu: bytes) -> bytes:
+    """A Modbus TCP frame with some transaction id."""
+    return struct.pack(">HHHB", 1, 0, len(pdu) + 1, 255) + pdu
+
+
+def judge_all(
+    lineup: Lineup, taken: Mapping[str, list[tuple[int, Exchange]]], dwell_s: float = 0.0
+) -> Audited:
+    """The whole judgement of some evidence."""
+    scope = Scope(tags=tuple(taken), dwell_s=dwell_s)
+    run = RunEvidence(anchors=((1, Anchor(0, round(TRUTH_S * SECOND))),))
+    judgements = {
+        tag: judge_device(lineup, scope, DeviceEvidence(tag=tag, exchanges=tuple(exchanges)), run)
+        for tag, exchanges in taken.items()
+    }
+    return Audited(lineup, judgements, conclude(lineup, scope, judgements, run))
+
+
+def audit_offline(
+    scenario: Scenario, *, at_s: float = 0.0, reply_s: float = 0.008, rounds: int = 1, pause_s: float = 1.0
+) -> Audited:
+    """A practice lineup polled at a moment, and judged."""
+    clock = Clock()
+    lineup, registers = practice_lineup(scenario, clock)
+    taken = exchanges_of(
+        lineup, registers, clock, start_s=at_s, reply_s=reply_s, rounds=rounds, pause_s=pause_s
+    )
+    return judge_all(lineup, taken, dwell_s=rounds * pause_s if rounds > 1 else 0.0)
