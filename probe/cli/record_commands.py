@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from probe.cli.failure import Exit
+from probe.cli.finding_choice import chosen_finding
 from probe.cli.invocation import command
 from probe.model.errors import InputError, Problem
 from probe.model.evidence import Anchor, Evidence
 from probe.model.finding import Finding
 from probe.model.nearest import did_you_mean, listed
-from probe.present import record_machine, record_page
+from probe.present import merge_page, record_machine, record_page
 from probe.present.console import clean, console, emit_json
 from probe.present.page import facts, page_width, print_rows
 from probe.present.row import Piece, Row
@@ -21,6 +22,7 @@ from probe.present.signs import signs_for
 from probe.present.verification_page import verification
 from probe.record.content import RecordContent, load, pieces
 from probe.record.content import first_evidence as read_first_evidence
+from probe.record.decoded import Decoding
 from probe.record.proof import prove
 
 #: Ids that may stand in a line that people paste into a shell; a record may come from anybody.
@@ -55,7 +57,12 @@ def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> 
     if as_json:
         finished = _finished(file, content)
         document = record_machine.record_document(
-            content, chosen, evidence, file=str(file), finished_wall_ns=finished
+            content,
+            chosen,
+            evidence,
+            file=str(file),
+            finished_wall_ns=finished,
+            decoding=Decoding(content) if finding is not None else None,
         )
         emit_json(document)
         return Exit.DONE
@@ -63,14 +70,21 @@ def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> 
     width, signs = page_width(target), signs_for(target.encoding, os.environ.get("TERM", ""))
     if finding is not None:
         cause = next((c for c in content.causes if c.id == chosen[0].cause), None)
-        print_rows(target, record_page.one_finding(chosen[0], cause, evidence, width, signs))
+        decoding = Decoding(content)
+        rows = record_page.one_finding(chosen[0], cause, evidence, decoding, width, signs)
+        own = [one for one in content.histories if one.finding == chosen[0].id]
+        print_rows(target, [*rows, *merge_page.histories(own, width, signs)])
         return Exit.DONE
     rows = record_page.cover(content, width, str(file)) if tag is None else []
     rows += record_page.counts(chosen, width, signs)
-    if not content.findings:
+    if not content.findings and not content.acceptances:
         rows += facts([("", "There are no verdicts: the run did not get so far.")], width)
     rows += record_page.causes([c for c in content.causes if tag is None or tag in c.subjects], width)
-    rows += record_page.findings_by_device(chosen, width, signs, with_passes=tag is not None)
+    numbers = {one.id: number for number, one in enumerate(content.findings, 1)}
+    rows += record_page.findings_by_device(chosen, width, signs, numbers, with_passes=tag is not None)
+    about = [one for one in content.histories if one.finding in {f.id for f in chosen}]
+    rows += merge_page.histories(about, width, signs)
+    rows += merge_page.acceptances(content.acceptances, width)
     if tag is not None:
         rows += record_page.first_evidence(evidence.items(), total, width)
     print_rows(target, [*rows, Row(), *_next(file, content, chosen, tag)])
@@ -86,12 +100,7 @@ def _chosen(content: RecordContent, file: Path, *, tag: str | None, finding: str
             raise InputError([_not_there(file, "--tag", tag, tags, "no device of that tag is in the record")])
         findings = [one for one in findings if one.subject == tag]
     if finding is not None:
-        ids = [one.id for one in findings]
-        if finding not in ids:
-            raise InputError(
-                [_not_there(file, "--finding", finding, ids, "no such finding is in the record")]
-            )
-        findings = [findings[ids.index(finding)]]
+        findings = [chosen_finding(findings, file, finding)]
     return findings
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from probe.model.evidence import Evidence
+from probe.model.evidence import Evidence, Exchange
 from probe.model.finding import WORST_FIRST, Cause, Finding, worst
 from probe.record.body import evidence_body, evidence_kind
 from probe.record.content import RecordContent
-from probe.record.header import rfc3339
+from probe.record.decoded import Decoding
+from probe.record.header import Source, rfc3339
+from probe.record.history import Acceptance, History
 from probe.record.proof import Proof
 from probe.record.signing import fingerprint
 
@@ -68,6 +70,7 @@ def record_document(
     *,
     file: str,
     finished_wall_ns: int | None,
+    decoding: Decoding | None = None,
 ) -> dict[str, Any]:
     """What ``record show --json`` prints. findings, evidence: those that were asked for."""
     header, seal = content.header, content.seal
@@ -88,10 +91,87 @@ def record_document(
         "left_out": list(header.scope.left_out),
         "findings": [_finding(finding) for finding in findings],
         "causes": [_cause(cause) for cause in content.causes],
+        "key": fingerprint(header.key) if header.key else None,
+        "sources": [_source(source) for source in header.sources],
+        "histories": [_history(one) for one in content.histories],
+        "acceptances": [acceptance_document(one) for one in content.acceptances],
         "evidence": [
-            {"line": number, "kind": evidence_kind(piece), **evidence_body(piece)}
+            {
+                "line": number,
+                "kind": evidence_kind(piece),
+                **evidence_body(piece),
+                **_decoded(decoding, number, piece),
+            }
             for number, piece in sorted(evidence.items())
         ],
+    }
+
+
+def _decoded(decoding: Decoding | None, number: int, piece: Evidence) -> dict[str, Any]:
+    if decoding is None or not isinstance(piece, Exchange):
+        return {}
+    return {
+        "decoded": [
+            {
+                "name": field.name,
+                "title": field.title,
+                "address": field.address,
+                "raw": field.raw.hex(),
+                "value": field.value or None,
+                "unit": field.unit,
+                "quality": field.quality,
+            }
+            for field in decoding.fields(number, piece)
+        ]
+    }
+
+
+def acceptance_document(one: Acceptance) -> dict[str, Any]:
+    """An acceptance, in the words of the JSON objects."""
+    return {
+        "finding": one.finding,
+        "run": one.code,
+        "verdict": one.verdict.value,
+        "title": one.title,
+        "observed": one.observed,
+        "expected": one.expected,
+        "by": one.by,
+        "reason": one.reason,
+        "at": rfc3339(one.at_wall_ns),
+        "key": fingerprint(one.key) if one.key else None,
+    }
+
+
+def _history(one: History) -> dict[str, Any]:
+    return {
+        "finding": one.finding,
+        "disposition": one.disposition,
+        "stages": [
+            {
+                "record": stage.source,
+                "verdict": stage.verdict.value,
+                "title": stage.title,
+                "observed": stage.observed,
+                "expected": stage.expected,
+                "gone": stage.gone,
+                "at": rfc3339(stage.at_wall_ns),
+                "operator": stage.operator,
+                "key": fingerprint(stage.key) if stage.key else None,
+                "evidence": list(stage.evidence),
+            }
+            for stage in one.stages
+        ],
+        "accepted": [acceptance_document(item) for item in one.accepted],
+    }
+
+
+def _source(source: Source) -> dict[str, Any]:
+    return {
+        "relation": str(source.relation),
+        "file": source.file,
+        "code": source.code,
+        "count": source.count,
+        "closed": source.closed,
     }
 
 

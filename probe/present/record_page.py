@@ -20,16 +20,20 @@ from probe.present.exchange_words import (
     response_words,
 )
 from probe.present.page import facts, paragraph
-from probe.present.phrase import comparison
+from probe.present.phrase import comparison, with_unit
 from probe.present.row import Piece, Row
 from probe.present.signs import Signs
 from probe.present.summary import clean_advice
 from probe.record.content import RecordContent
+from probe.record.decoded import Decoding, Field
 from probe.record.header import rfc3339
 from probe.record.seal import spoken
+from probe.record.signing import fingerprint
 
 #: Lines of evidence shown for one device.
 FIRST_LINES = 12
+#: Decoded values shown for one exchange.
+MOST_FIELDS = 40
 
 
 def cover(content: RecordContent, width: int, file: str) -> list[Row]:
@@ -47,6 +51,8 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
         ("Devices", f"{len(scope.tags)} in the scope, {len(scope.left_out)} left out by the user"),
         ("How", _how(content)),
         ("Operator", header.operator),
+        ("Signed", _signed(content)),
+        *_sources(content),
         ("Tool", f"buswitness {header.tool_version}, Python {instrument.python}, {instrument.system}"),
         ("Computer", f"{instrument.host_name}, clock {instrument.clock}"),
         *((("Interface", address)) for address in instrument.addresses),
@@ -58,6 +64,21 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
         ("", "Map and profiles stand in the record whole."),
     ]
     return facts(pairs, width)
+
+
+def _signed(content: RecordContent) -> str:
+    """By which key; whose it is, ``record verify`` says."""
+    if content.seal is None:
+        return "no, the record is not closed"
+    return f"key {spoken(fingerprint(content.seal.public))}" if content.seal.public else "NOT SIGNED"
+
+
+def _sources(content: RecordContent) -> list[tuple[str, str]]:
+    """The older records that this one names."""
+    return [
+        (str(source.relation).capitalize(), f"{source.file} (code {spoken(source.code)})")
+        for source in content.header.sources
+    ]
 
 
 def _named(name: str, sha256: str) -> str:
@@ -109,9 +130,17 @@ def causes(items: Sequence[Cause], width: int) -> list[Row]:
 
 
 def findings_by_device(
-    findings: Sequence[Finding], width: int, signs: Signs, *, with_passes: bool = False
+    findings: Sequence[Finding],
+    width: int,
+    signs: Signs,
+    numbers: Mapping[str, int],
+    *,
+    with_passes: bool = False,
 ) -> list[Row]:
-    """Findings grouped by subject, the worst subject and its worst finding first."""
+    """Findings grouped by subject, the worst subject and its worst finding first.
+
+    numbers: of findings in the record, by id, as ``--finding`` takes them; empty to show none.
+    """
     groups: dict[str, list[Finding]] = {}
     for finding in findings:
         if with_passes or finding.verdict is not Verdict.PASS:
@@ -125,7 +154,7 @@ def findings_by_device(
         ]
         told = [f for f in items if with_passes or f.verdict is not Verdict.NOT_TESTED]
         for finding in sorted(told, key=badness):
-            rows += _finding_rows(finding, width, signs)
+            rows += _finding_rows(finding, width, signs, numbers.get(finding.id, 0))
         rows += _untested_rows([finding for finding in items if finding not in told], width, signs)
     return rows
 
@@ -146,10 +175,10 @@ def badness(finding: Finding) -> tuple[int, int]:
     return (WORST_FIRST.index(finding.verdict), -finding.danger)
 
 
-def _finding_rows(finding: Finding, width: int, signs: Signs) -> list[Row]:
+def _finding_rows(finding: Finding, width: int, signs: Signs, number: int) -> list[Row]:
     lamp = signs.verdicts[finding.verdict]
     lead = [Piece(f"{lamp.sign} ", lamp.ink), Piece(f"{lamp.word:<11}", lamp.ink)]
-    pairs = [("seen", comparison(finding)), ("id", finding.id)]
+    pairs = [("seen", comparison(finding)), ("id", finding.id + (f" (number {number})" if number else ""))]
     return [
         *paragraph(finding.title, width, lead=lead, indent=4),
         *facts(pairs, width, indent=17),
@@ -157,7 +186,12 @@ def _finding_rows(finding: Finding, width: int, signs: Signs) -> list[Row]:
 
 
 def one_finding(
-    finding: Finding, cause: Cause | None, pieces: Mapping[int, Evidence], width: int, signs: Signs
+    finding: Finding,
+    cause: Cause | None,
+    pieces: Mapping[int, Evidence],
+    decoding: Decoding,
+    width: int,
+    signs: Signs,
 ) -> list[Row]:
     """One finding whole, with the bytes that it rests on. pieces: evidence by number."""
     lamp = signs.verdicts[finding.verdict]
@@ -174,7 +208,24 @@ def one_finding(
     rows = [*paragraph(finding.title, width, lead=lead, style="bold"), *facts(pairs, width, indent=2)]
     for number in finding.evidence:
         if number in pieces:
-            rows += [Row(), *_piece_rows(number, pieces[number], width)]
+            piece = pieces[number]
+            rows += [Row(), *_piece_rows(number, piece, width)]
+            if isinstance(piece, Exchange):
+                rows += _field_rows(decoding.fields(number, piece), finding.point, width)
+    return rows
+
+
+def _field_rows(fields: Sequence[Field], wanted: str, width: int) -> list[Row]:
+    """What the bytes say, point by point; of a finding on one point only that one."""
+    named = [field for field in fields if field.name == wanted] or list(fields)
+    rows = [Row([Piece("    decoded by the profile:", "dim")])] if named else []
+    for field in named[:MOST_FIELDS]:
+        value = with_unit(field.value, field.unit) or "-"
+        worth = "" if field.quality == "good" else f" ({field.quality})"
+        lead = [Piece(f"    {field.address:>6}  {field.raw[:16].hex(' ')}  ", "dim")]
+        rows += paragraph(f"{field.name or field.title} = {value}{worth}", width, lead=lead)
+    if len(named) > MOST_FIELDS:
+        rows += paragraph(f"and {len(named) - MOST_FIELDS} more; --json tells all", width, indent=4)
     return rows
 
 

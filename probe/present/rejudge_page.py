@@ -34,7 +34,7 @@ def judged_again(
     rows += _differences(again.differences, width, signs)
     rows += causes(again.conclusion.causes, width)
     changed = [one.after for one in again.differences if one.after is not None and one.changes_verdict]
-    return rows + findings_by_device(changed, width, signs)
+    return rows + findings_by_device(changed, width, signs, {})
 
 
 def kept(path: str, seal: Seal, width: int) -> list[Row]:

@@ -20,11 +20,11 @@ from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup
 from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
 from probe.record.damage import Damage, diagnose
-from probe.record.embedded import EMBEDDED, Inner, line_inside
+from probe.record.embedded import EMBEDDED, Inner, line_inside, lines_of
 from probe.record.header import Header, Relation, header_from
 from probe.record.history import Acceptance, History, acceptance_from, history_from
 from probe.record.packed import trouble_of
-from probe.record.reader import ReadLine, Walk, open_record
+from probe.record.reader import Chain, RawLine, ReadLine, Walk, open_record
 from probe.record.seal import Seal
 from probe.record.verify import verify
 
@@ -110,6 +110,25 @@ class _Gathering:
         else:
             self._take_evidence(line.sequence, line.kind, line.body)
 
+    def content(self, chain: Chain | Walk, header: Header, *, cut: bool) -> RecordContent:
+        """All that was taken. chain: what proved the lines."""
+        return RecordContent(
+            header=header,
+            count=chain.count,
+            code=chain.head,
+            seal=chain.seal,
+            cut=cut,
+            evidence={kind: tuple(items) for kind, items in self.evidence.items()},
+            expectations=tuple(self.expectations),
+            findings=tuple(self.findings),
+            causes=tuple(self.causes),
+            others=tuple(self.others),
+            last_anchor=self.last_anchor,
+            runs=tuple(self.runs),
+            histories=tuple(self.histories),
+            acceptances=tuple(self.acceptances),
+        )
+
     def _take_evidence(self, number: int, kind: str, body: Mapping[str, Any]) -> None:
         evidence = evidence_from(kind, body)
         if isinstance(evidence, Anchor):
@@ -150,22 +169,23 @@ def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
             raise _refused(path)
     if gathering.header is None or (walk.stop is not None and not cut):
         raise _refused(path)
-    return RecordContent(
-        header=gathering.header,
-        count=walk.count,
-        code=walk.head,
-        seal=walk.seal,
-        cut=cut,
-        evidence={kind: tuple(items) for kind, items in gathering.evidence.items()},
-        expectations=tuple(gathering.expectations),
-        findings=tuple(gathering.findings),
-        causes=tuple(gathering.causes),
-        others=tuple(gathering.others),
-        last_anchor=gathering.last_anchor,
-        runs=tuple(gathering.runs),
-        histories=tuple(gathering.histories),
-        acceptances=tuple(gathering.acceptances),
-    )
+    return gathering.content(walk, gathering.header, cut=cut)
+
+
+def load_inside(path: Path, number: int) -> RecordContent:
+    """What record ``number`` (from 1) inside a merged record holds; the merged one was loaded before.
+
+    Raises InputError, RecordError.
+    """
+    gathering, chain = _Gathering(with_evidence=True), Chain()
+    for data in lines_of(path, number):
+        line, why = chain.take(RawLine(data, True))
+        if why or line is None:
+            raise _refused(path)
+        gathering.take(line)
+    if gathering.header is None:
+        raise _refused(path)
+    return gathering.content(chain, gathering.header, cut=False)
 
 
 def pieces(path: Path, sequences: frozenset[int]) -> dict[int, Evidence]:

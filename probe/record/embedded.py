@@ -7,15 +7,18 @@ lines of one source follow each other without a gap, so that line n of it is lin
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from probe.record.body import text
 from probe.record.header import Header, Relation, Source
 from probe.record.line import Plain
-from probe.record.reader import Chain, RawLine, ReadLine, parse
+from probe.record.reader import Chain, RawLine, ReadLine, json_of, open_record, parse, raw_lines
 
 EMBEDDED = "embedded"
+#: How such a line begins in canonical form, so that others need not be parsed to be passed over.
+_START = b'{"body":{"line":'
 
 
 def embedded_body(source: int, line: bytes) -> Mapping[str, Plain]:
@@ -32,6 +35,19 @@ def line_inside(body: Mapping[str, Any]) -> tuple[int, ReadLine]:
     """Number of the source and its line. Raises KeyError, TypeError or ValueError if it is none."""
     source, raw = raw_inside(body)
     return source, parse(raw)
+
+
+def lines_of(path: Path, number: int) -> Iterator[bytes]:
+    """The bytes of each line of source ``number`` inside the record, without line ends, in order.
+
+    Nothing is proved here; that is what ``Inner`` is for. Raises InputError if there is no readable file.
+    """
+    with open_record(path) as file:
+        for raw in raw_lines(file):
+            if raw.data.startswith(_START):
+                source, data = raw_inside(json_of(raw.data)["body"])
+                if source == number:
+                    yield data
 
 
 class Inner:

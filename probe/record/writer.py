@@ -86,6 +86,11 @@ class RecordWriter:
             raise InputError([_no_room(path, error)]) from error
         return writer
 
+    @property
+    def key(self) -> str:
+        """The public key that will sign the seal, empty for none."""
+        return "" if self._signer is None else self._signer.public
+
     def keep(self, evidence: Evidence) -> int:
         """Write one piece of evidence; its sequence number. Raises RecordError if it cannot be kept."""
         sequence = self._sequence + 1
@@ -158,7 +163,7 @@ class RecordWriter:
             complete=complete,
             reason=reason,
             code=self._previous,
-            public="" if self._signer is None else self._signer.public,
+            public=self.key,
         )
 
     def close(self) -> None:
@@ -185,7 +190,7 @@ class RecordWriter:
 
     def _add(self, made: bytes) -> None:
         if not is_bearable(made):
-            raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
+            raise RecordError(_line_too_large(self.path, len(made)))
         self._previous = digest(made)
         self._sequence += 1
         self._waiting.append(made)
@@ -313,6 +318,15 @@ def _cannot_keep(path: Path, error: OSError) -> Problem:
         file=str(path),
         what=f"the record cannot be continued: {what}",
         remedy="the lines written so far are safe; free space or choose another disk, and start a new run",
+    )
+
+
+def _line_too_large(path: Path, size: int) -> Problem:
+    return Problem(
+        file=str(path),
+        what="a line is too long: no reader would take it",
+        found=f"{size} bytes",
+        allowed=f"{LONGEST_LINE} bytes, {MOST_BRACKETS} brackets and {MOST_COMMAS} commas",
     )
 
 
