@@ -50,7 +50,7 @@ def _show(start: Start, ended: Ended) -> None:
         record=str(start.path),
         code=spoken(ended.code) if ended.code else "",
         trouble=ended.trouble,
-        commands=tuple(_next_commands(start, ended)),
+        commands=tuple(next_commands(start, ended)),
     )
     if ended.result is not None:
         summary.show(people, ended.result, closing)
@@ -58,7 +58,7 @@ def _show(start: Start, ended: Ended) -> None:
         summary.show_cut_off(people, closing)
 
 
-def _next_commands(start: Start, ended: Ended) -> list[str]:
+def next_commands(start: Start, ended: Ended) -> list[str]:
     """What to type next: the record of a device in trouble, and the proof of the record.
 
     Nothing after the demo, which has its own next steps.

@@ -27,9 +27,12 @@ if TYPE_CHECKING:
 TICK_S = 0.25
 
 
-def conduct(start: Start) -> Ended:
-    """Run the audit to its end, good or bad, and seal the record; how it ended."""
-    face = _face(as_json=start.as_json)
+def conduct(start: Start, face: Face | None = None) -> Ended:
+    """Run the audit to its end, good or bad, and seal the record; how it ended.
+
+    face: shows it while it goes; that of an audit if None.
+    """
+    face = face or _face(as_json=start.as_json)
     try:
         ended = _run(_Conductor(start, face))
     finally:

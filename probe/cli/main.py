@@ -241,3 +241,77 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
         )
 
     return work
+
+
+@app.command(short_help="Measure every device's clock to the finest the gear allows.")
+def clock(  # noqa: PLR0913, PLR0917 (one an option)
+    map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="WHAT", help="Measure only these; same forms as of audit."),
+    ] = None,
+    skip: Annotated[
+        list[str] | None,
+        typer.Option("--skip", metavar="WHAT", help="Leave these out; same forms as --only."),
+    ] = None,
+    fine: Annotated[
+        bool,
+        typer.Option(
+            "--fine", help="Go on to the finest that the gear allows, though the verdict is certain."
+        ),
+    ] = False,
+    patient: Annotated[
+        bool,
+        typer.Option("--patient", help="Wait for the steps of clocks that show whole minutes."),
+    ] = False,
+    dwell: Annotated[
+        str,
+        typer.Option("--dwell", metavar="TIME", help="Watch for drift so long: 10m, 1h. Implies --fine."),
+    ] = "0s",
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            "--record",
+            metavar="PATH",
+            help="Where to save the record; never overwrites. Without it: a new file in this folder.",
+        ),
+    ] = None,
+    operator: Annotated[
+        str, typer.Option("--operator", metavar="NAME", help="Who runs this, for the record.")
+    ] = "",
+    no_sign: Annotated[
+        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
+    ] = False,
+    profiles: ProfileDirs = None,
+    as_json: Json = False,
+) -> Work:
+    """Measure the clocks of a lineup against the reference that the map names.
+
+    Each reading is aimed at the instant at which the clock is about to step, so that a clock that shows
+    whole seconds is known to hundredths of one. Ends as soon as each verdict is certain. It only reads.
+
+    \b
+    Exit codes: as of audit.
+
+    \b
+    Example:
+      buswitness clock msb-1.yaml
+      buswitness clock msb-1.yaml --fine --dwell 10m
+    """
+
+    def work() -> int:
+        from probe.cli import clock_command, duration
+        from probe.cli.audit_start import Wishes
+
+        dwell_s = duration.seconds(dwell, "--dwell")
+        return clock_command.clock(
+            map_file,
+            only=tuple(only or ()),
+            skip=tuple(skip or ()),
+            ways=clock_command.Ways(fine=fine or dwell_s > 0, patient=patient, dwell_s=dwell_s),
+            record=record,
+            wishes=Wishes(operator=operator, sign=not no_sign, as_json=as_json),
+            profile_dirs=tuple(profiles or ()),
+        )
+
+    return work

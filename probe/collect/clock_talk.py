@@ -19,9 +19,8 @@ from probe.collect.device_plan import Step
 from probe.collect.pacing import SECOND_NS, Pacing
 from probe.collect.turn import Aimed, Script, Turn
 from probe.judge.blocks import block_of, decode, holds
-from probe.judge.checks.clock import COARSE_S
 from probe.judge.clock_aim import next_send_ns
-from probe.judge.clock_state import ClockState, ClockTerms, clock_state
+from probe.judge.clock_state import COARSE_S, ClockState, ClockTerms, clock_state
 from probe.judge.clock_track import Behaviour
 from probe.judge.run_context import RunContext
 from probe.model.evidence import Exchange, Outcome, Purpose
@@ -34,6 +33,10 @@ from probe.wire.link import Request
 BUDGET = 12
 #: Readings of a clock that stands still or is served from memory before that is believed.
 STILL = 4
+#: How many of its steps it is watched for, in an audit and when it is measured finely.
+STILL_STEPS = {False: 2, True: 8}
+#: Readings of a clock whose steps are finer than a round trip: luck with a short one is all that narrows.
+LUCKY = 6
 #: Readings without any usable reference.
 UNCOMPARED = 3
 #: The interval is narrow enough when it is not much wider than the shortest round trip.
@@ -95,6 +98,7 @@ class ClockTalk:
     terms: ClockTerms
     run: Callable[[], RunContext]
     tell: Callable[[ClockState], None]
+    purpose: Purpose = Purpose.CLOCK
     state: ClockState | None = None
     _readings: list[Reading] = field(default_factory=list)
     _trips: list[float] = field(default_factory=list)
@@ -109,6 +113,13 @@ class ClockTalk:
         yield from self._close_in(BUDGET, fine=self.course.fine or self.course.dwell_s > 0)
         if self.course.dwell_s > 0 and not self._over:
             yield from self._watch(self._first_ns + round(self.course.dwell_s * SECOND_NS))
+
+    def more(self, readings: int) -> Script:
+        """So many readings more, whatever is known."""
+        for _ in range(readings):
+            if self._over:
+                return
+            yield from self._read()
 
     # how long to go on -------------------------------------------------------------------------------
 
@@ -127,7 +138,7 @@ class ClockTalk:
         if not state.readings:
             return state.impossible >= UNCOMPARED
         if state.behaviour in (Behaviour.STOPPED, Behaviour.CACHED):
-            return len(self._readings) >= STILL * (3 if fine else 1)
+            return len(self._readings) >= STILL and state.watched_s >= STILL_STEPS[fine] * state.resolution_s
         if not state.is_settled or not state.seen_running:
             return False
         if not self.run().reference.usable and len(self._readings) < UNCOMPARED:
@@ -143,6 +154,8 @@ class ClockTalk:
     def _is_narrow(self, state: ClockState) -> bool:
         if state.own_s is None:
             return True
+        if self._step_ns < state.shortest_ns and state.readings < LUCKY:
+            return False
         return 2 * state.own_s.half_width * SECOND_NS <= max(NARROW_SHARE * state.shortest_ns, LEAST_SLACK_NS)
 
     def _watch(self, until_ns: int) -> Script:
@@ -171,7 +184,7 @@ class ClockTalk:
     def _turn(self) -> tuple[Turn, int]:
         """What to ask, and how long to wait before if it cannot be aimed."""
         request = Request(
-            self.terms.tag, Purpose.CLOCK, min(self._asked, 1), self._faults + 1, self.unit, self.step.pdu,
+            self.terms.tag, self.purpose, min(self._asked, 1), self._faults + 1, self.unit, self.step.pdu,
             self.limits.timeout_s,
         )  # fmt: skip
         self._asked += 1

@@ -24,6 +24,8 @@ from probe.model.reading import Reading
 S = 1e9
 #: No clock that runs at all is wronger than this (2 %); common practice, no source.
 WIDE_PPM = 20_000.0
+#: A clock that shows steps of more seconds is read coarsely, unless somebody has patience.
+COARSE_S = 5.0
 #: A drift is worth telling once its bounds are so much narrower than what was assumed.
 TELLING_SHARE = 0.5
 

@@ -22,9 +22,21 @@ def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
     return Subject(lineup, device, lineup.profile_of(device), scope)
 
 
+#: What a run for clocks alone judges: that the device answers, that it is the right one, and its clock.
+_CLOCK_FAMILIES = ("reach", "reply", "identity", "proof", "clock")
+#: It reads few points, so that it says nothing of how many can be read.
+_NOT_WITH_CLOCKS = "reply.complete"
+
+
+def _is_for_clocks(check: DeviceCheck) -> bool:
+    return check.id.partition(".")[0] in _CLOCK_FAMILIES and check.id != _NOT_WITH_CLOCKS
+
+
 def agenda_of(subject: Subject) -> Agenda:
     """Checks to run on a device in the order of the register, and whether each must give a verdict."""
-    pairs = ((check, check.applies(subject)) for check in DEVICE_CHECKS)
+    only = subject.scope.clocks_only
+    wanted = (check for check in DEVICE_CHECKS if not only or _is_for_clocks(check))
+    pairs = ((check, check.applies(subject)) for check in wanted)
     return tuple((check, due) for check, due in pairs if due or check.unasked)
 
 

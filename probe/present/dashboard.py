@@ -9,6 +9,7 @@ the event loop, so that it does not lengthen the reply times that the loop measu
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from probe.present.picture import picture
@@ -26,9 +27,15 @@ MEND_S = 3.0
 
 
 class Dashboard:
-    """Draws ``Progress`` on the console between ``open`` and ``close``."""
+    """Draws ``Progress`` on the console between ``open`` and ``close``.
 
-    def __init__(self, console: Console, progress: Progress) -> None:
+    draw: makes the rows of the screen (as ``picture``) from that progress.
+    """
+
+    def __init__(
+        self, console: Console, progress: Progress, draw: Callable[..., list[Row]] = picture
+    ) -> None:
+        self._draw = draw
         self._stopping = False
         self._console = console
         self._progress = progress
@@ -64,7 +71,7 @@ class Dashboard:
         if self._began_s is None:
             self._began_s = now_s
         size = (self._console.size.width, self._console.size.height)
-        rows = picture(self._progress, now_s - self._began_s, size, self._signs, stopping=self._stopping)
+        rows = self._draw(self._progress, now_s - self._began_s, size, self._signs, stopping=self._stopping)
         if size != self._size or now_s - self._mended_s >= MEND_S:
             self._size, self._mended_s, self._shown = size, now_s, []
         self._write(rows, size)

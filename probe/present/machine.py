@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from math import isinf
 from typing import Any
 
 from probe.collect.events import AuditResult
+from probe.judge.clock_state import ClockVerdict
+from probe.judge.limit import Interval
 from probe.model.finding import WORST_FIRST, Cause, Finding, worst
 from probe.model.lineup import Lineup
 
 AUDIT_FORMAT = "buswitness-audit/1"
+CLOCK_FORMAT = "buswitness-clock/1"
 
 
 def audit_document(result: AuditResult, *, record: str, code: str, exit_code: int) -> dict[str, Any]:
@@ -32,17 +36,18 @@ def audit_document(result: AuditResult, *, record: str, code: str, exit_code: in
         "left_out": list(result.scope.left_out),
         "findings": [_finding(finding) for finding in result.findings],
         "causes": [_cause(cause) for cause in result.causes],
+        "clocks": [clock_row(one) for one in result.clocks],
         "record": {"path": record, "code": code},
         "exit_code": int(exit_code),
     }
 
 
 def cut_off_document(
-    lineup: Lineup, *, record: str, code: str, trouble: str, exit_code: int
+    lineup: Lineup, *, record: str, code: str, trouble: str, exit_code: int, form: str = AUDIT_FORMAT
 ) -> dict[str, Any]:
     """The same object for a run that was cut off: no verdicts, and why."""
     return {
-        "format": AUDIT_FORMAT,
+        "format": form,
         "site": lineup.map.site,
         "lineup": lineup.map.lineup,
         "complete": False,
@@ -51,6 +56,7 @@ def cut_off_document(
         "devices": [],
         "findings": [],
         "causes": [],
+        "clocks": [],
         "record": {"path": record, "code": code},
         "exit_code": int(exit_code),
     }
@@ -109,3 +115,52 @@ def _cause(cause: Cause) -> dict[str, Any]:
         "explains": list(cause.explains),
         "fix": cause.fix,
     }
+
+
+def clock_document(result: AuditResult, *, record: str, code: str, exit_code: int) -> dict[str, Any]:
+    """The object that ``clock --json`` prints: that of an audit with the reference and what was assumed."""
+    clock = result.lineup.map.clock
+    document = audit_document(result, record=record, code=code, exit_code=exit_code)
+    reference = {"name": clock.reference, "tolerance_s": clock.tolerance_s, "zone": clock.zone}
+    return {**document, "format": CLOCK_FORMAT, "reference": reference, "drift_bound_ppm": clock.drift_ppm}
+
+
+def clock_row(one: ClockVerdict) -> dict[str, Any]:
+    """One clock of the list ``clocks``; what could not be measured is null. Seconds, rounded to 1 us."""
+    state = one.state
+    row: dict[str, Any] = {"tag": one.tag, "verdict": one.verdict.value, "cause": one.cause}
+    if state is None:
+        empty = (
+            "offset_s",
+            "low_s",
+            "high_s",
+            "resolution_s",
+            "drift_ppm",
+            "leaves_tolerance_s",
+            "behaviour",
+        )
+        return {**row, "readings": 0, **dict.fromkeys(empty)}
+    offset = state.offset_s
+    return {
+        **row,
+        "behaviour": state.behaviour.value,
+        "offset_s": None if offset is None else round(offset.middle, 6),
+        "low_s": None if offset is None else round(offset.low, 6),
+        "high_s": None if offset is None else round(offset.high, 6),
+        "resolution_s": state.resolution_s,
+        "readings": state.readings,
+        "torn": state.torn,
+        "impossible": state.impossible,
+        "marked_invalid": state.marked,
+        "stray": state.stray,
+        "drift_ppm": _bounds(state.drift_ppm, 1),
+        "leaves_tolerance_s": _bounds(state.leaves_s, 0),
+    }
+
+
+def _bounds(interval: Interval | None, digits: int) -> dict[str, float | None] | None:
+    """low and high; null for what has no end."""
+    if interval is None:
+        return None
+    pairs = (("low", interval.low), ("high", interval.high))
+    return {name: None if isinf(value) else round(value, digits) for name, value in pairs}

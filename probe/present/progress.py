@@ -63,8 +63,10 @@ class Progress:
             self._refresh(tag)
 
     def phase(self, tag: str, phase: Phase) -> None:
-        """Remember where the device stands."""
-        before, self.phases[tag] = self.phases.get(tag), phase
+        """Remember where the device stands; a reference clock outside the scope is none of the run's."""
+        if tag not in self.phases:
+            return
+        before, self.phases[tag] = self.phases[tag], phase
         self.done += (phase is Phase.DONE) - (before is Phase.DONE)
         self._refresh(tag)
 

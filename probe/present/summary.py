@@ -65,12 +65,12 @@ def show_cut_off(console: Console, closing: Closing) -> None:
 
 def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     """The summary as rows of at most ``width`` columns."""
-    rows = _headline(result, width, signs)
+    rows = headline(result, width, signs)
     if any(AT_THE_GEAR in finding.advice for finding in result.findings):
         rows += [Row(), *paragraph(AT_THE_GEAR, width, style="bold")]
     open_findings = [f for f in result.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)]
     alike, own = part_alike(open_findings)
-    rows += _causes(result, width)
+    rows += cause_rows(result, width)
     rows += alike_rows(alike, width, signs)
     rows += device_rows(result, own, width, signs)
     rows += not_tested_rows(result, width, signs)
@@ -103,7 +103,7 @@ def overall(result: AuditResult) -> Verdict:
     return Verdict.REVIEW if Verdict.REVIEW in found else Verdict.PASS
 
 
-def _headline(result: AuditResult, width: int, signs: Signs) -> list[Row]:
+def headline(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     """What was audited, what it came to, when and how much."""
     verdict = overall(result)
     lamp = signs.verdicts[verdict]
@@ -135,7 +135,7 @@ def _moment(wall_ns: int) -> str:
     return f"{datetime.fromtimestamp(wall_ns // 1_000_000_000, UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
-def _causes(result: AuditResult, width: int) -> list[Row]:
+def cause_rows(result: AuditResult, width: int) -> list[Row]:
     """Likely causes, each with how sure it is, what it explains and what mends it."""
     if not result.causes:
         return []

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.clock_class import WORD_ORDER, ClockClass, Wrong, classify
 from probe.judge.clock_reading import shown_s
-from probe.judge.clock_state import ClockState
+from probe.judge.clock_state import COARSE_S, ClockState
 from probe.judge.clock_track import Behaviour
 from probe.judge.clock_view import clock_of, clock_readings
 from probe.judge.context import DeviceContext
@@ -26,8 +26,6 @@ from probe.model.profile import ClockRule
 from probe.model.reading import Quality, Reading
 
 STANDS_STILL = "Clock stands still"
-#: A clock that shows steps of so many seconds is read once only, unless somebody has patience.
-COARSE_S = 5.0
 
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
