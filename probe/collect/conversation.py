@@ -96,14 +96,6 @@ class Conversation:
         except _GivenUp:
             self.given_up = True
 
-    def reference_script(self) -> Script:
-        """One careful reading of this device's clock, as reference for all the others."""
-        try:
-            for step in self.plan.clock:
-                yield from self._attempts(Purpose.REFERENCE, step.pdu)
-        except _GivenUp:
-            self.given_up = True
-
     # rounds ------------------------------------------------------------------------------------------
 
     def _first_round(self) -> Script:

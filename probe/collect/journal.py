@@ -12,7 +12,7 @@ from typing import Any
 
 from probe.collect.events import ClockObserver, Ledger, Observer, Phase
 from probe.judge.clock_state import ClockState
-from probe.model.clock import RunClock
+from probe.model.clock import RunClock, paired
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.errors import RecordError
 from probe.model.evidence import (
@@ -157,7 +157,7 @@ class Journal:
 
     def anchor(self) -> None:
         """Tie monotonic time to wall time once more."""
-        anchor = Anchor(self.clock.now_ns(), self.clock.wall_ns())
+        anchor = Anchor(*paired(self.clock))
         self._anchors.append((self.keep(anchor), anchor))
         self._run = None
 

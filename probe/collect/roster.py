@@ -59,14 +59,17 @@ def _map_name(lineup: Lineup) -> str:
     return lineup.map_texts[0].name if lineup.map_texts else "map"
 
 
-def reference_berth(lineup: Lineup, scope: Scope) -> Berth | None:
-    """The device whose clock is the reference; None if it is none of the map's, or clocks are not tested.
+def reference_berths(lineup: Lineup, scope: Scope) -> tuple[Berth, ...]:
+    """The devices whose clocks are references; none where clocks are not tested.
 
-    It may stand outside the scope: then only its clock is read.
+    They may stand outside the scope: then only their clocks are read.
     """
-    kind, _, tag = lineup.map.clock.reference.partition(":")
-    if scope.quick or kind != "tag":
-        return None
+    tags = [name.place for name in lineup.map.clock.references if name.kind == "tag"]
+    berths = [_reference_berth(lineup, tag) for tag in tags if not scope.quick]
+    return tuple(berth for berth in berths if berth is not None)
+
+
+def _reference_berth(lineup: Lineup, tag: str) -> Berth | None:
     device, target = lineup.map.by_tag[tag], lineup.map.target(tag)
     book = PlanBook(file=_map_name(lineup))
     plan = book.plan_for(device, lineup.profile_of(device), target)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from probe.collect.clock_talk import ClockCourse, ClockTalk
@@ -17,8 +17,10 @@ from probe.collect.host import Guest, Host, Manner
 from probe.collect.journal import Journal, LedgerBroken, LinkLog, Shelf
 from probe.collect.judging import Judge, Judgement
 from probe.collect.pacing import Pacing, RequestBudget
-from probe.collect.roster import Berth, berths_by_link, network_of, reference_berth
+from probe.collect.reference_talk import ReferenceTalk, sync_steps
+from probe.collect.roster import Berth, berths_by_link, network_of, reference_berths
 from probe.collect.surroundings import Senses, Surroundings
+from probe.collect.turn import Script
 from probe.collect.watch import Watch
 from probe.judge.clock_state import ClockVerdict
 from probe.judge.clock_view import clock_terms
@@ -26,6 +28,7 @@ from probe.judge.run_context import RunContext
 from probe.model.clock import RunClock
 from probe.model.device_map import Target
 from probe.model.errors import RecordError
+from probe.model.evidence import Purpose
 from probe.model.finding import Cause, Finding
 from probe.model.profile import Limits
 from probe.wire.link import Link, StrayHandler
@@ -57,6 +60,14 @@ class Prepared(RunPlan):
     berths: Mapping[str, list[Berth]]
 
 
+class _Seated(NamedTuple):
+    """A reference of the lineup on its link."""
+
+    host: Host
+    berth: Berth
+    talk: ReferenceTalk
+
+
 class Run:
     """State of one run; made for each, used once."""
 
@@ -71,8 +82,8 @@ class Run:
         self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
         self._by_tag = {berth.device.tag: berth for group in self._berths.values() for berth in group}
         clocks = any(berth.plan.clock for berth in self._by_tag.values())
-        reference = plan.lineup.map.clock.reference if clocks else ""
-        self._surroundings = Surroundings(self._journal, tools.senses, reference)
+        references = plan.lineup.map.clock.references if clocks else ()
+        self._surroundings = Surroundings(self._journal, tools.senses, references)
         self._budgets: dict[str, RequestBudget] = {}
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
@@ -144,40 +155,53 @@ class Run:
     async def _work(self) -> None:
         """All links at the same time; the reference clock of a tag is read before and after."""
         seats = {link: self._seats_of(group) for link, group in self._berths.items()}
-        reference = self._seat_reference(seats)
+        references = self._seat_references(seats)
         self._surroundings.start(berth for group in self._berths.values() for berth in group)
         async with asyncio.TaskGroup() as tasks:
             for host, guests in seats.values():
                 tasks.create_task(host.serve(guests))
-        if reference is not None:
-            await self._read_reference_again(*reference)
+        await self._read_references_again(references)
         await self._surroundings.finish()
 
-    # the reference clock -----------------------------------------------------------------------------
+    # reference clocks in the lineup ------------------------------------------------------------------
 
-    def _seat_reference(self, seats: dict[str, Seats]) -> tuple[Host, Berth, Conversation] | None:
-        """Have the reference clock read first on its link, and keep that link open for the end."""
-        berth = reference_berth(self._plan.lineup, self._plan.scope)
-        if berth is None:
-            return None
-        if berth.target.link not in seats:
-            seats[berth.target.link] = self._host_for([berth]), []
-        host, guests = seats[berth.target.link]
-        host.keep_open = True
-        talk = self._talk(berth)
-        guests.insert(0, self._reference_guest(host, berth, talk))
-        return host, berth, talk
+    def _seat_references(self, seats: dict[str, Seats]) -> list[_Seated]:
+        """Have the reference clocks read first on their links, and keep those open for the end."""
+        seated = []
+        for berth in reference_berths(self._plan.lineup, self._plan.scope):
+            if berth.target.link not in seats:
+                seats[berth.target.link] = self._host_for([berth]), []
+            host, guests = seats[berth.target.link]
+            host.keep_open = True
+            talk = self._reference_talk(berth)
+            guests.insert(0, self._reference_guest(host, berth, talk.script()))
+            seated.append(_Seated(host, berth, talk))
+        return seated
 
-    async def _read_reference_again(self, host: Host, berth: Berth, before: Conversation) -> None:
-        """Read the reference once more when all is done, if it answered before."""
-        host.keep_open = False
-        again = [self._reference_guest(host, berth, self._talk(berth))] if before.answered else []
-        await host.serve(again)
+    async def _read_references_again(self, seated: Sequence[_Seated]) -> None:
+        """Read each reference that answered before once more when all is done; close their links."""
+        by_host: dict[Host, list[Guest]] = {}
+        for host, berth, talk in seated:
+            again = [self._reference_guest(host, berth, talk.closing_script())] if talk.answered else []
+            by_host.setdefault(host, []).extend(again)
+        for host in by_host:
+            host.keep_open = False
+        async with asyncio.TaskGroup() as tasks:
+            for host, guests in by_host.items():
+                tasks.create_task(host.serve(guests))
 
-    def _reference_guest(self, host: Host, berth: Berth, talk: Conversation) -> Guest:
-        shelf = Shelf(talk.tag, host.log)
-        quirks = berth.plan.profile.quirks
-        return Guest(talk.tag, talk.reference_script(), shelf, quirks, judged=False)
+    def _reference_talk(self, berth: Berth) -> ReferenceTalk:
+        clock = replace(
+            self._clock_talk(berth),
+            purpose=Purpose.REFERENCE,
+            course=ClockCourse(fine=True),
+            tell=lambda _: None,
+        )
+        return ReferenceTalk(clock=clock, sync=sync_steps(berth.plan))
+
+    def _reference_guest(self, host: Host, berth: Berth, script: Script) -> Guest:
+        tag = berth.device.tag
+        return Guest(tag, script, Shelf(tag, host.log), berth.plan.profile.quirks, judged=False)
 
     # links and devices -------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from probe.collect.journal import Journal, LedgerBroken
@@ -17,6 +17,7 @@ from probe.collect.pacing import SECOND_NS
 from probe.collect.roster import Berth
 from probe.model.clock import RunClock
 from probe.model.evidence import Echo, ReferenceSample
+from probe.model.reference_name import ReferenceName
 from probe.wire.echo import EchoRight, echo, echo_right
 from probe.wire.neighbours import neighbour_of, read_table
 from probe.wire.reference import Sampling, read_laptop, read_ntp
@@ -44,8 +45,8 @@ async def _table_of_the_system() -> dict[str, str]:
     return await asyncio.to_thread(read_table)
 
 
-async def _ntp(host: str, clock: RunClock, sampling: Sampling) -> tuple[ReferenceSample, ...]:
-    return await read_ntp(host, clock, sampling=sampling)
+async def _ntp(name: ReferenceName, clock: RunClock, sampling: Sampling) -> tuple[ReferenceSample, ...]:
+    return await read_ntp(name.place, clock, port=name.port, sampling=sampling, source=name.source)
 
 
 class Senses(NamedTuple):
@@ -55,17 +56,17 @@ class Senses(NamedTuple):
     echo: Callable[[str, str, RunClock, EchoRight], Awaitable[Echo]] = echo
     table: Callable[[], Awaitable[dict[str, str]]] = _table_of_the_system
     laptop: Callable[[RunClock], ReferenceSample] = read_laptop
-    ntp: Callable[[str, RunClock, Sampling], Awaitable[tuple[ReferenceSample, ...]]] = _ntp
+    ntp: Callable[[ReferenceName, RunClock, Sampling], Awaitable[tuple[ReferenceSample, ...]]] = _ntp
 
 
 class Surroundings:
-    """Looks around during one run. reference: as the map says (laptop, ntp:HOST, tag:TAG), or empty."""
+    """Looks around during one run. references: those that the map names, none where no clock is tested."""
 
-    def __init__(self, journal: Journal, senses: Senses, reference: str) -> None:
+    def __init__(self, journal: Journal, senses: Senses, references: Sequence[ReferenceName]) -> None:
         self._journal = journal
         self._senses = senses
         self._clock = journal.clock
-        self._reference = reference
+        self._references = references
         self._tasks: list[asyncio.Task[None]] = []
         self._reading: asyncio.Task[None] | None = None
         self._table: asyncio.Future[dict[str, str]] | None = None
@@ -73,7 +74,7 @@ class Surroundings:
 
     def start(self, berths: Iterable[Berth]) -> None:
         """Begin to look; each host gets one echo request, booked on the first tag of its link."""
-        self._reading = asyncio.ensure_future(self._kept(self._read_reference(AT_START)))
+        self._reading = asyncio.ensure_future(self._kept(self._read_references(AT_START)))
         hosts = {outside_host(berth.target.host): berth.device.tag for berth in reversed(list(berths))}
         hosts.pop("", None)
         self._tasks = [self._reading]
@@ -81,10 +82,10 @@ class Surroundings:
             self._tasks.append(asyncio.ensure_future(self._kept(self._echo_all(hosts))))
 
     async def finish(self) -> None:
-        """Read the reference clock once more, at the end of the run."""
+        """Read the reference clocks once more, at the end of the run."""
         if self._reading is not None:
             await self._reading
-        await self._read_reference(AT_END)
+        await self._read_references(AT_END)
 
     async def close(self) -> None:
         """End whatever still waits."""
@@ -128,10 +129,13 @@ class Surroundings:
 
         await asyncio.gather(*(one(host, tag) for host, tag in hosts.items()))
 
-    async def _read_reference(self, sampling: Sampling) -> None:
-        kind, _, host = self._reference.partition(":")
-        if kind == "laptop":
+    async def _read_references(self, sampling: Sampling) -> None:
+        """Read this computer's clock and the NTP servers; devices of the lineup are read on their links."""
+        await asyncio.gather(*(self._read_reference(name, sampling) for name in self._references))
+
+    async def _read_reference(self, name: ReferenceName, sampling: Sampling) -> None:
+        if name.kind == "laptop":
             self._journal.reference(self._senses.laptop(self._clock))
-        elif kind == "ntp":
-            for sample in await self._senses.ntp(host, self._clock, sampling):
+        elif name.kind == "ntp":
+            for sample in await self._senses.ntp(name, self._clock, sampling):
                 self._journal.reference(sample)

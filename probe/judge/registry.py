@@ -68,6 +68,7 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     lineup.PLACES,
     lineup.WEIGHT,
     run.REFERENCE,
+    run.AGREEMENT,
     run.INSTRUMENT,
 )
 

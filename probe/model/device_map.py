@@ -14,7 +14,15 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Annotated, Literal, NamedTuple
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    field_validator,
+    model_validator,
+)
 from pydantic.config import JsonDict
 
 from probe.model.evidence import Framing
@@ -316,9 +324,16 @@ class System(Strict):
     ] = "wye"
 
 
+def _possible_port(text: str) -> str:
+    if reference_name(text).port > 65_535:
+        raise refuse("the reference's port is out of range", allowed="a port from 1 to 65535")
+    return text
+
+
 _Reference = Annotated[
     str,
     StringConstraints(pattern=PATTERN),
+    AfterValidator(_possible_port),
     Field(json_schema_extra={"x-allowed": "laptop, or tag:TAG, or ntp:HOST (no space after the colon)"}),
 ]
 

@@ -154,9 +154,10 @@ def reference_clock(draft: Draft, around: Surroundings) -> Iterator[Problem]:
     if draft.head is None:
         return
     clock = draft.head.clock
-    word, _, tag = clock.reference.partition(":")
-    if word == "tag":
-        yield from _reference_tag(draft, around, tag)
+    for number, name in enumerate(clock.references):
+        if name.kind == "tag":
+            path = ("clock", "reference", number) if len(clock.references) > 1 else ("clock", "reference")
+            yield from _reference_tag(draft, around, name.place, path)
     if clock.zone not in _zones():
         yield draft.main.problem(
             ("clock", "zone"),
@@ -167,12 +168,14 @@ def reference_clock(draft: Draft, around: Surroundings) -> Iterator[Problem]:
         )
 
 
-def _reference_tag(draft: Draft, around: Surroundings, tag: str) -> Iterator[Problem]:
+def _reference_tag(
+    draft: Draft, around: Surroundings, tag: str, path: tuple[str | int, ...]
+) -> Iterator[Problem]:
     placed = draft.by_tag.get(tag)
     with_clock = [known for known, entry in draft.by_tag.items() if _has_clock(entry, around)]
     if tag not in draft.tags:
         yield draft.main.problem(
-            ("clock", "reference"),
+            path,
             f"the reference clock {tag} is not in the map",
             found=tag,
             allowed="laptop, ntp:HOST, or tag:TAG of a device with a clock",
@@ -180,7 +183,7 @@ def _reference_tag(draft: Draft, around: Surroundings, tag: str) -> Iterator[Pro
         )
     elif placed is not None and placed.item.profile in around.profiles and tag not in with_clock:
         yield draft.main.problem(
-            ("clock", "reference"),
+            path,
             f"{tag} cannot be the reference: its profile {placed.item.profile} has no clock",
             found=tag,
             allowed=listed(with_clock) or "laptop or ntp:HOST",

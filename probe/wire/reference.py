@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import socket
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from probe.model.clock import RunClock
+from probe.model.clock import RunClock, paired
 from probe.model.evidence import ReferenceSample
 from probe.wire import sntp
 from probe.wire.sync_state import SyncState, sync_state
@@ -37,9 +38,11 @@ async def read_ntp(
     port: int = 123,
     sampling: Sampling = CAREFUL,
     local_address: str | None = None,
+    source: str = "",
 ) -> tuple[ReferenceSample, ...]:
     """One reading or more of an NTP server, in order; fewer when it refuses (kiss code).
 
+    source: what to call it in the evidence, "ntp HOST" if empty.
     Each has its own socket and source port, so that an answer cannot be guessed and an unreachable port
     does no harm to the next.
     """
@@ -47,7 +50,9 @@ async def read_ntp(
     for turn in range(sampling.samples):
         if turn:
             await asyncio.sleep(sampling.gap_s)
-        sample = await _read_once(host, port, clock, sampling.timeout_s, local_address)
+        sample = await _read_once(
+            source or f"ntp {host}", (host, port), clock, sampling.timeout_s, local_address
+        )
         taken.append(sample)
         if "kiss code" in sample.reason:
             break
@@ -111,27 +116,26 @@ class _Exchange(asyncio.DatagramProtocol):
             self._fail(exc)
 
     def _fail(self, error: Exception) -> None:
-        self.trouble = f"it cannot be reached ({type(error).__name__})"
+        self.trouble = f"it cannot be reached ({_spoken(error)})"
         if not self.answered.done():
             self.answered.set_result(None)
 
 
 async def _read_once(
-    host: str, port: int, clock: RunClock, timeout_s: float, local_address: str | None
+    source: str, place: tuple[str, int], clock: RunClock, timeout_s: float, local_address: str | None
 ) -> ReferenceSample:
     nonce = secrets.randbits(64) | 1
     local = (local_address, 0) if local_address else None
-    source = f"ntp {host}"
-    sent_ns, wall_ns = clock.now_ns(), clock.wall_ns()
+    sent_ns = clock.now_ns()
     try:
         transport, talk = await asyncio.get_running_loop().create_datagram_endpoint(
-            lambda: _Exchange(clock, nonce), remote_addr=(host, port), local_addr=local
+            lambda: _Exchange(clock, nonce), remote_addr=place, local_addr=local
         )
-    except OSError as error:
-        why = f"it cannot be reached ({type(error).__name__})"
+    except (OSError, UnicodeError) as error:  # the second for names that no DNS can hold
+        why = f"it cannot be reached ({_spoken(error)})"
         return ReferenceSample(source, sent_ns, clock.now_ns(), 0, 0, False, why, b"")
     try:
-        sent_ns, wall_ns = clock.now_ns(), clock.wall_ns()
+        sent_ns, wall_ns = paired(clock)
         transport.sendto(sntp.request(nonce))
         await asyncio.wait((talk.answered,), timeout=timeout_s)
     finally:
@@ -160,3 +164,12 @@ def sample_of(
     step = wall_step_ns()
     low, high = bounds.low_ns - step, bounds.high_ns + step
     return ReferenceSample(source, sent_ns, received_ns, low, high, True, sntp.caveat(answer), data)
+
+
+def _spoken(error: Exception) -> str:
+    """What an error of the operating system means here."""
+    if isinstance(error, (socket.gaierror, UnicodeError)):
+        return "its name does not resolve"
+    if isinstance(error, ConnectionRefusedError):
+        return "nobody listens at its port"
+    return type(error).__name__

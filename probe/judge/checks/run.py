@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from math import isnan
 
 from probe.judge.check import LineupCheck, Need
-from probe.judge.limit import exactly, within
+from probe.judge.limit import Interval, exactly, within
 from probe.judge.lineup_context import LineupContext
-from probe.judge.run_context import Reference
+from probe.judge.reference import Candidate, Reference, plain
 from probe.judge.wording import span
 from probe.model.finding import Finding, Verdict
 from probe.model.lineup import Lineup
@@ -33,6 +33,93 @@ def _reference(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         yield _usable(check, reference, context.map.clock.tolerance_s)
 
 
+def _agreement(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
+    """The references against each other, before anything is held against them."""
+    reference = context.time.reference
+    if len(reference.candidates) < 2:
+        return
+    agree = set(reference.members)
+    said = [_one_of_several(check, one, reference) for one in reference.candidates if one.name not in agree]
+    if not said:
+        said = [
+            check.find(
+                "lineup",
+                Verdict.PASS,
+                f"The reference clocks agree: {reference.name}",
+                observed=_apart(reference),
+                expected="intervals that overlap",
+                unit="s",
+                evidence=reference.sequences,
+            )
+        ]
+    yield from said
+
+
+def _one_of_several(check: LineupCheck, one: Candidate, reference: Reference) -> Finding:
+    """A reference that does not stand with the others, or could not be compared with them."""
+    name = plain(one.name)
+    if not one.usable:
+        return check.find(
+            "lineup",
+            Verdict.REVIEW,
+            f"Reference clock {name} cannot be used beside the others",
+            observed=one.reason,
+            expected="a clock that says it is right",
+            evidence=one.sequences,
+            point=one.name,
+            advice="The run went on with the others. Bring it into order, or take it out of the map.",
+        )
+    offset = one.at(reference.at_ns)
+    if not one.stated:
+        return check.find(
+            "lineup",
+            Verdict.REVIEW,
+            f"Nothing tells how right {name} is: it was not compared with the others",
+            observed="its system does not tell whether it is synchronised",
+            expected="a clock that states its bounds",
+            point=one.name,
+            advice="The run went on with the others.",
+        )
+    if not reference.members:
+        title = f"References differ and no majority tells which is right: {reference.name}"
+        advice = (
+            "At least one of them is false. Look which source each follows; name a third reference, or only "
+            "the one that is known to be right."
+        )
+        observed = f"{name} {offset.middle:+.3f} against this computer"
+    else:
+        apart = Interval(*_difference(offset, reference.offset))
+        title = f"Reference clock {name} is false: it stands {span(apart.middle)} from the others"
+        advice = (
+            f"{reference.name} agree and were used. Find out what {name} follows before anything is set "
+            "after it, and before its stamps are believed."
+        )
+        observed = f"{apart.middle:+.3f} against {reference.name}"
+    return check.find(
+        "lineup",
+        Verdict.FAIL,
+        title,
+        observed=observed,
+        expected="intervals that overlap",
+        unit="s",
+        uncertainty=f"{offset.half_width:.3f}",
+        evidence=one.sequences,
+        point=one.name,
+        advice=advice,
+    )
+
+
+def _difference(one: Interval, other: Interval) -> tuple[float, float]:
+    """Bounds of one - other."""
+    return one.low - other.high, one.high - other.low
+
+
+def _apart(reference: Reference) -> str:
+    """How far apart the middles of those that agree stand at most."""
+    middles = [one.at(reference.at_ns).middle for one in reference.candidates]
+    return f"at most {max(middles) - min(middles):.3f} apart"
+
+
 def _unusable(check: LineupCheck, reference: Reference) -> Finding:
     return check.find(
         "lineup",
@@ -47,11 +134,27 @@ def _unusable(check: LineupCheck, reference: Reference) -> Finding:
     )
 
 
+def _members(reference: Reference) -> list[Candidate]:
+    return [one for one in reference.candidates if one.name in reference.members]
+
+
 def _usable(check: LineupCheck, reference: Reference, tolerance_s: float) -> Finding:
     """The reference against the tolerance: one read more coarsely than that cannot tell right from wrong."""
     width = reference.offset.half_width
     right = within(exactly(width), None, tolerance_s) is Verdict.PASS
     middle = reference.offset.middle
+    caveats = [f"{plain(one.name)}: {one.caveat}" for one in _members(reference) if one.caveat]
+    if right and caveats:
+        return check.find(
+            "lineup",
+            Verdict.REVIEW,
+            f"Reference clock ({reference.name}) was used, with a reservation",
+            observed="; ".join(caveats),
+            expected="a clock that says it is right",
+            evidence=reference.sequences,
+            advice="Skews are true against this reference; whether it tells the true time is for you to "
+            "know. If only the order of events within the lineup matters, that may be enough.",
+        )
     return check.find(
         "lineup",
         Verdict.PASS if right else Verdict.REVIEW,
@@ -90,6 +193,10 @@ def _instrument(check: LineupCheck, context: LineupContext) -> Iterable[Finding]
     )
 
 
+def _has_several(lineup: Lineup, scope: Scope) -> tuple[str, ...]:
+    return _has_clocks(lineup, scope) if len(lineup.map.clock.references) > 1 else ()
+
+
 def _has_clocks(lineup: Lineup, scope: Scope) -> tuple[str, ...]:
     by_tag = lineup.map.by_tag
     clocks = any(lineup.profile_of(by_tag[tag]).clock is not None for tag in scope.tags)
@@ -107,6 +214,19 @@ REFERENCE = LineupCheck(
     where="lineups with clocks; not with --quick",
     run=_reference,
     subjects=_has_clocks,
+)
+AGREEMENT = LineupCheck(
+    id="run.references_agree",
+    title="The reference clocks agree",
+    needs=(Need.REFERENCE,),
+    why="One false reference among several is found only by holding them against each other.",
+    source="RFC 5905, 11.2.1 (selection by intersection of intervals)",
+    since="0.1",
+    danger=4,
+    where="lineups with clocks whose map names more than one reference; not with --quick",
+    run=_agreement,
+    subjects=_has_several,
+    required=False,
 )
 INSTRUMENT = LineupCheck(
     id="run.clock_step",

@@ -96,10 +96,10 @@ def test_this_computer_as_reference_is_read_before_and_after(world: Any, kit: An
 def test_a_server_as_reference_is_read_before_and_after(world: Any, kit: Any) -> None:
     asked = []
 
-    async def ntp(host: str, clock: Any, sampling: Any) -> tuple[ReferenceSample, ...]:
-        asked.append((host, sampling.samples))
+    async def ntp(name: Any, clock: Any, sampling: Any) -> tuple[ReferenceSample, ...]:
+        asked.append((name.place, sampling.samples))
         now = clock.now_ns()
-        return (ReferenceSample(f"ntp {host}", now, now, -5, 5, True, "", b""),) * sampling.samples
+        return (ReferenceSample(name.source, now, now, -5, 5, True, "", b""),) * sampling.samples
 
     world.senses = world.senses._replace(ntp=ntp)
     device = {"tag": "M1", "address": {"host": "192.0.2.10"}}
