@@ -1,6 +1,7 @@
-"""Verifies a Buswitness record (format buswitness-record/1). Standard library only; no network.
+"""Verifies a Buswitness record (format buswitness-record/1); no network. See docs/record.md.
 
-Usage: python verify_record.py FILE.  Exit code 0: the record verifies. 4: it does not. See docs/record.md.
+Usage: python verify_record.py FILE [PUBLIC_KEY].  Exit code 0: the record verifies. 4: it does not.
+Standard library only; for signed records also `cryptography`. PUBLIC_KEY (64 digits): who must have signed.
 """
 # ruff: noqa: T201, PTH123 - a program of one page that people read before they trust it
 
@@ -21,44 +22,77 @@ def whole(text):
     return int(text)
 
 
-def check(path):
-    """(lines, code) of a record that verifies. Raises ValueError that says what is wrong, and where."""
-    previous, number, sealed = "0" * 64, 0, False
+def signature(key, body):
+    """Prove that the holder of the key in the head signed the seal (RFC 8032). Raises ValueError."""
+    from cryptography.exceptions import InvalidSignature
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    text = body["signature"]
+    if key["algorithm"] != "ed25519" or (len(text), text.lower()) != (128, text):
+        raise ValueError("the signature is of an unknown kind")
+    try:
+        public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(key["public"]))
+        public.verify(bytes.fromhex(text), b"buswitness-record/1 seal " + body["check"].encode())
+    except InvalidSignature:
+        raise ValueError("the signature was not made with the key that the head names") from None
+
+
+def check(lines):
+    """(lines, code, key, sealed) of a whole chain. Raises ValueError that says what is wrong, and where."""
+    previous, number, sealed, key, named, inside = "0" * 64, 0, False, None, [], []
+    for number, raw in enumerate(lines, 1):
+        where = f"line {number}"
+        if sealed:
+            raise ValueError(f"{where}: stands behind the seal")
+        if not raw.endswith(b"\n"):
+            raise ValueError(f"{where}: is cut off, or too long")
+        line = json.loads(raw[:-1], parse_int=whole, parse_float=whole, parse_constant=whole)
+        if canonical(line) != raw[:-1] or set(line) != {"body", "kind", "prev", "seq"}:
+            raise ValueError(f"{where}: is not the canonical form of a line")
+        body, kind = line["body"], line["kind"]
+        if (kind == "head") != (number == 1) or line["seq"] != number or line["prev"] != previous:
+            raise ValueError(f"{where}: does not follow from the line before it")
+        if kind == "head":
+            key = body.get("key")
+            named = [source for source in body.get("sources", []) if source["relation"] == "merges"]
+            if body["format"] != "buswitness-record/1":
+                raise ValueError("another format than this program knows")
+        elif kind == "embedded":  # a line of another record that stands whole in this one
+            inside += [[]] if body["source"] == len(inside) + 1 else []
+            inside[body["source"] - 1].append(body["line"].encode() + b"\n")
+        elif kind == "seal":
+            opened = {**body, "check": None, "signature": None, "timestamp": None}
+            made = hashlib.sha256(canonical({**line, "body": opened})).hexdigest()
+            if (body["check"], body["count"], body["head"]) != (made, number, previous):
+                raise ValueError(f"{where}: the seal does not fit")
+            if (body["signature"] is None) != (key is None) or body["timestamp"] is not None:
+                raise ValueError(f"{where}: a signature is missing, or nobody's")
+            if key is not None:
+                signature(key, body)
+            sealed = True
+        previous = hashlib.sha256(raw[:-1]).hexdigest()
+    found = [(code, many, closed) for many, code, _, closed in map(check, inside)]
+    if sealed and found != [(one["code"], one["count"], one["closed"]) for one in named]:
+        raise ValueError("the records inside are not those that the head names")
+    return number, previous, key, sealed
+
+
+def check_file(path):
+    """(lines, code, public key or "") of a record that verifies. Raises ValueError."""
     with open(path, "rb") as file:
-        while raw := file.readline(16 * 1024 * 1024 + 1):
-            number += 1
-            where = f"line {number}"
-            if sealed:
-                raise ValueError(f"{where}: stands behind the seal")
-            if not raw.endswith(b"\n"):
-                raise ValueError(f"{where}: is cut off")
-            raw = raw[:-1]
-            line = json.loads(raw, parse_int=whole, parse_float=whole, parse_constant=whole)
-            if canonical(line) != raw or set(line) != {"body", "kind", "prev", "seq"}:
-                raise ValueError(f"{where}: is not the canonical form of a line")
-            body = line["body"]
-            if number == 1 and (line["kind"], body["format"]) != ("head", "buswitness-record/1"):
-                raise ValueError(f"{where}: is not the head of a record of this format")
-            if line["seq"] != number or line["prev"] != previous:
-                raise ValueError(f"{where}: does not follow from the line before it")
-            if line["kind"] == "seal":
-                opened = {**body, "check": None, "signature": None, "timestamp": None}
-                check_value = hashlib.sha256(canonical({**line, "body": opened})).hexdigest()
-                if (body["check"], body["count"], body["head"]) != (check_value, number, previous):
-                    raise ValueError(f"{where}: the seal does not fit")
-                if body["signature"] is not None or body["timestamp"] is not None:
-                    raise ValueError(f"{where}: holds a signature, which this program cannot judge")
-                sealed = True
-            previous = hashlib.sha256(raw).hexdigest()
+        many, code, key, sealed = check(iter(lambda: file.readline(16 * 1024 * 1024 + 1), b""))
     if not sealed:
-        raise ValueError(f"not closed: the file ends after line {number} without a seal")
-    return number, previous
+        raise ValueError(f"not closed: the file ends after line {many} without a seal")
+    return many, code, key["public"] if key else ""
 
 
 if __name__ == "__main__":
     try:
-        lines, code = check(sys.argv[1])
-    except (ValueError, KeyError, TypeError, RecursionError, OSError) as error:
+        lines, code, public = check_file(sys.argv[1])
+        if sys.argv[2:] and sys.argv[2] != public:
+            raise ValueError(f"it is signed by {public or 'nobody'}")
+    except (ValueError, KeyError, TypeError, IndexError, RecursionError, OSError) as error:
         print(f"does not verify: {error}")
         sys.exit(4)
     print(f"verifies: {lines} lines, code {' '.join(code[i : i + 4] for i in range(0, 24, 4))}")
+    print(f"signed by {public}" if public else "not signed")

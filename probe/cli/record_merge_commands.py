@@ -22,7 +22,7 @@ from probe.record import joining
 from probe.record.again import source_of
 from probe.record.content import RecordContent, load
 from probe.record.header import Relation
-from probe.record.history import Acceptance, acceptance_body
+from probe.record.history import Acceptance, Stage, acceptance_body
 from probe.record.seal import spoken
 from probe.record.writer import RecordWriter
 from probe.wire.system_clock import SystemClock
@@ -112,6 +112,9 @@ def _unfit(content: RecordContent, file: Path, found: Finding, *, by: str, reaso
     if content.seal is None:
         what, remedy = "this record is not closed", "accept findings of a closed record; see audit --resume"
         problems.append(Problem(file=str(file), what=what, remedy=remedy))
+    elif content.is_merged and not _stages(content, found):
+        what, remedy = "no run got this device done", "finish it first, with audit --resume or --retest"
+        problems.append(Problem(file=str(file), field="--finding", what=what, found=found.id, remedy=remedy))
     if found.verdict is Verdict.PASS:
         what = "this finding passes; there is nothing to accept"
         problems.append(Problem(file=str(file), field="--finding", what=what, found=found.id))
@@ -127,9 +130,13 @@ def _run_of(content: RecordContent, found: Finding) -> str:
     """Code of the run that found it: this record's own, or that of a run inside a merged one."""
     if not content.is_merged:
         return content.code
-    history = next(one for one in content.histories if one.finding == found.id)
-    stage = [one for one in history.stages if not one.gone][-1]
-    return content.runs[stage.source - 1].code
+    return content.runs[_stages(content, found)[-1].source - 1].code
+
+
+def _stages(content: RecordContent, found: Finding) -> list[Stage]:
+    """What runs inside a merged record said of the finding itself; of a pass there is no history."""
+    histories = [one for one in content.histories if one.finding == found.id]
+    return [stage for one in histories for stage in one.stages if not stage.gone]
 
 
 def _code(content: RecordContent) -> Exit:

@@ -49,13 +49,17 @@ def members(content: RecordContent) -> list[tuple[str, str]]:
 
 
 def histories(items: Sequence[History], width: int, signs: Signs) -> list[Row]:
-    """What became of each finding that more than one run looked at, or that somebody accepted."""
-    told = [one for one in items if len(one.stages) > 1 or one.accepted]
-    if not told:
+    """What became of each finding that runs saw differently, or that somebody accepted; the rest counted."""
+    several = [one for one in items if len(one.stages) > 1 or one.accepted]
+    if not several:
         return []
+    told = [one for one in several if one.accepted or len({stage.verdict for stage in one.stages}) > 1]
     rows = [Row(), Row([Piece("History", "bold")])]
     for item in told:
         rows += history(item, width, signs)
+    if rest := len(several) - len(told):
+        text = f"{rest} findings came out the same in every run that looked at them (--json tells all)."
+        rows += paragraph(text, width, indent=2)
     return rows
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from probe.model.evidence import (
     Anchor,
+    ClockDecision,
     Connect,
     ConnectOutcome,
     Disconnect,
@@ -39,6 +40,7 @@ _KINDS: dict[type, str] = {
     Echo: "echo",
     Neighbour: "neighbour",
     ReferenceSample: "reference",
+    ClockDecision: "clock decision",
     Note: "note",
     Anchor: "anchor",
 }
@@ -145,6 +147,18 @@ def _reference(body: Body) -> ReferenceSample:
     )
 
 
+def _decision(body: Body) -> ClockDecision:
+    return ClockDecision(
+        tag=text(body["tag"]),
+        at_ns=int(body["at_ns"]),
+        decision=text(body["decision"]),
+        operator=text(body["operator"]),
+        said=text(body["said"]),
+        reason=text(body["reason"]),
+        plan=text(body["plan"]),
+    )
+
+
 def _note(body: Body) -> Note:
     return Note(int(body["at_ns"]), text(body["topic"]), text(body["text"]))
 
@@ -161,6 +175,7 @@ _BUILDERS: dict[str, Callable[[Body], Evidence]] = {
     "echo": _echo,
     "neighbour": _neighbour,
     "reference": _reference,
+    "clock decision": _decision,
     "note": _note,
     "anchor": _anchor,
 }

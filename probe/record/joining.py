@@ -9,6 +9,7 @@ from pathlib import Path
 
 from probe.model.errors import InputError, Problem
 from probe.model.evidence import JUDGED, Anchor, Note
+from probe.model.finding import Cause, Finding
 from probe.record.again import source_of
 from probe.record.body import expected_bodies
 from probe.record.content import RecordContent, lineup_of, load, load_inside
@@ -17,6 +18,7 @@ from probe.record.header import Header, Relation, Source
 from probe.record.history import Acceptance, history_body
 from probe.record.merge import Merged, Part, merge
 from probe.record.reader import open_record, raw_lines
+from probe.record.rejudge import judge_again
 from probe.record.seal import Seal
 from probe.record.writer import RecordWriter
 
@@ -135,6 +137,9 @@ def _member(path: Path, inside: int, content: RecordContent, source: Source) -> 
     notes = content.evidence.get(Note, ())
     anchors = content.evidence.get(Anchor, ())
     started = anchors[0][1].wall_ns if anchors else header.started_wall_ns
+    findings, causes = _verdicts(content)
+    # Verdicts but no mark at all: of a version that did not mark; its run came to its end.
+    marked = [note.text for _, note in notes if note.topic == JUDGED]
     part = Part(
         code=content.code,
         started_wall_ns=started,
@@ -142,9 +147,9 @@ def _member(path: Path, inside: int, content: RecordContent, source: Source) -> 
         key=header.key if content.seal is not None else "",
         map_order=_map_order(content),
         tags=header.scope.tags,
-        done=frozenset(note.text for _, note in notes if note.topic == JUDGED),
-        findings=content.findings,
-        causes=content.causes,
+        done=frozenset(marked or (header.scope.tags if content.findings else ())),
+        findings=findings,
+        causes=causes,
         expectations=content.expectations,
     )
     return Member(
@@ -156,6 +161,14 @@ def _member(path: Path, inside: int, content: RecordContent, source: Source) -> 
         part=part,
         acceptances=content.acceptances,
     )
+
+
+def _verdicts(content: RecordContent) -> tuple[tuple[Finding, ...], tuple[Cause, ...]]:
+    """The recorded verdicts, or those that follow from the evidence of a run that was killed before."""
+    if content.findings or content.acceptances or not content.header.map_texts:
+        return content.findings, content.causes
+    conclusion = judge_again(content, lineup_of(content.header))
+    return conclusion.findings, conclusion.causes
 
 
 def _map_order(content: RecordContent) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.evidence import (
     JUDGED,
     Anchor,
+    ClockDecision,
     Connect,
     Disconnect,
     Echo,
@@ -46,6 +47,7 @@ class Evidence:
         self._strays = _by(content.evidence.get(Stray, ()), "tag")
         self._echoes = _by(content.evidence.get(Echo, ()), "tag")
         self._neighbours = _by(content.evidence.get(Neighbour, ()), "tag")
+        self._decisions = _by(content.evidence.get(ClockDecision, ()), "tag")
         self._connects = _by(content.evidence.get(Connect, ()), "host")
         self._disconnects = _by(content.evidence.get(Disconnect, ()), "host")
         self._run = self._whole_run(content)
@@ -63,6 +65,7 @@ class Evidence:
             strays=_before(self._strays.get(tag, ()), end),
             echoes=_before(self._echoes.get(tag, ()), end),
             neighbours=_before(self._neighbours.get(tag, ()), end),
+            decisions=_before(self._decisions.get(tag, ()), end),
             interrupted=tag not in self.judged_at,
         )
 

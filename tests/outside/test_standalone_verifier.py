@@ -1,10 +1,14 @@
 """The stand-alone verifier of docs/ and ours agree, on good and on forged records.
 
-It is written from docs/record.md alone with the standard library: an independent reading of the format.
+It is written from docs/record.md alone: an independent reading of the format. Source of the canonical form
+used here: the ``rfc8785`` library.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
+import re
 import runpy
 import subprocess
 import sys
@@ -13,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rfc8785
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -21,6 +26,11 @@ from probe.record.verify import verify
 REPO = Path(__file__).parents[2]
 SCRIPT = REPO / "docs" / "verify_record.py"
 SAMPLE = REPO / "tests" / "records" / "format-1.audit.jsonl"
+SIGNED = SAMPLE.with_name("format-1-signed.audit.jsonl")
+MERGED = SAMPLE.with_name("format-1-merged.audit.jsonl")
+GOOD = sorted(SAMPLE.parent.glob("*.audit.jsonl"))
+PUBLIC = b"d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a"  # RFC 8032, 7.1, TEST 1
+KEY_MEMBER = b'"key":{"algorithm":"ed25519","public":"%b"}' % PUBLIC
 DATA = SAMPLE.read_bytes()
 LINES = DATA.split(b"\n")[:-1]
 
@@ -59,7 +69,7 @@ FORGED: dict[str, bytes] = {
 
 @pytest.fixture(scope="module")
 def check() -> Callable[[Path], Any]:
-    return runpy.run_path(str(SCRIPT))["check"]  # type: ignore[no-any-return]
+    return runpy.run_path(str(SCRIPT))["check_file"]  # type: ignore[no-any-return]
 
 
 @pytest.fixture(scope="module")
@@ -67,16 +77,19 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("agree")
 
 
-def _theirs(check: Callable[[Path], Any], path: Path) -> tuple[int, str] | None:
+def _theirs(check: Callable[[Path], Any], path: Path) -> tuple[int, str, str] | None:
     try:
         return check(path)  # type: ignore[no-any-return]
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError, IndexError, RecursionError):
         return None
 
 
-def test_a_good_record_verifies_with_both_and_has_the_same_code(check: Callable[[Path], Any]) -> None:
-    ours = verify(SAMPLE)
-    assert _theirs(check, SAMPLE) == (ours.count, ours.head)
+@pytest.mark.parametrize("sample", GOOD, ids=lambda path: path.name)
+def test_a_good_record_verifies_with_both_and_has_the_same_code(
+    check: Callable[[Path], Any], sample: Path
+) -> None:
+    ours = verify(sample)
+    assert _theirs(check, sample) == (ours.count, ours.head, ours.public)
     assert ours.holds
 
 
@@ -91,16 +104,85 @@ def test_a_forged_record_verifies_with_neither(
     assert _theirs(check, path) is None
 
 
-@given(place=st.integers(0, len(DATA) - 1), byte=st.integers(0, 255))
-@settings(max_examples=300, deadline=None)
+@given(sample=st.sampled_from(GOOD), place=st.integers(0, 10**6), byte=st.integers(0, 255))
+@settings(max_examples=500, deadline=None)
 def test_both_agree_on_any_changed_byte(
-    check: Callable[[Path], Any], folder: Path, place: int, byte: int
+    check: Callable[[Path], Any], folder: Path, sample: Path, place: int, byte: int
 ) -> None:
-    data = bytearray(DATA)
-    data[place] = byte
+    good = sample.read_bytes()
+    data = bytearray(good)
+    data[place % len(data)] = byte
     path = folder / "changed.audit.jsonl"
     path.write_bytes(data)
-    assert verify(path).holds == (_theirs(check, path) is not None) == (bytes(data) == DATA)
+    assert verify(path).holds == (_theirs(check, path) is not None) == (bytes(data) == good)
+
+
+def _chained(lines: list[bytes], changed: dict[int, tuple[bytes, bytes]]) -> bytes:
+    """The record made anew as somebody without the key can: changed lines, and a chain that holds again."""
+    previous, made = "0" * 64, []
+    for number, raw in enumerate(lines, 1):
+        old, new = changed.get(number, (b"", b""))
+        line = json.loads(raw.replace(old, new) if old else raw)
+        line["prev"] = previous
+        if line["kind"] == "seal":
+            line["body"]["head"] = previous
+            opened = {**line["body"], "check": None, "signature": None, "timestamp": None}
+            line["body"]["check"] = hashlib.sha256(rfc8785.dumps({**line, "body": opened})).hexdigest()
+        made.append(rfc8785.dumps(line))
+        previous = hashlib.sha256(made[-1]).hexdigest()
+    return _join(made)
+
+
+SIGNED_LINES = SIGNED.read_bytes().split(b"\n")[:-1]
+MERGED_LINES = MERGED.read_bytes().split(b"\n")[:-1]
+INSIDE = next(number for number, line in enumerate(MERGED_LINES, 1) if b"43670000" in line)
+UNSIGNED_MERGED = [
+    re.sub(rb'^(.*"signature":)"[0-9a-f]{128}"', rb"\1null", line) if b'"kind":"seal"' in line else line
+    for line in (MERGED_LINES[0].replace(KEY_MEMBER, b'"key":null'), *MERGED_LINES[1:])
+]
+MADE_ANEW: dict[str, bytes] = {
+    "a value": _chained(SIGNED_LINES, {11: (b"43670000", b"43680000")}),
+    "a verdict": _chained(SIGNED_LINES, {21: (b'"fail"', b'"pass"')}),
+    "the key": _chained(SIGNED_LINES, {1: (b"d75a98", b"d75a99")}),
+    "another kind of key": _chained(SIGNED_LINES, {1: (b'"ed25519"', b'"none"')}),
+    "no key": _chained(SIGNED_LINES, {1: (KEY_MEMBER, b'"key":null')}),
+    "inside a merged one": _chained(MERGED_LINES, {INSIDE: (b"43670000", b"43680000")}),
+    "inside one that nobody signed": _chained(UNSIGNED_MERGED, {INSIDE: (b"43670000", b"43680000")}),
+    "a verdict inside": _chained(UNSIGNED_MERGED, {INSIDE + 10: (b"fail", b"pass")}),
+    "one inside is gone": _chained([line for line in MERGED_LINES if b'"source":2' not in line], {}),
+}
+
+
+@pytest.mark.parametrize("name", MADE_ANEW)
+def test_a_chain_made_anew_without_the_key_verifies_with_neither(
+    check: Callable[[Path], Any], tmp_path: Path, name: str
+) -> None:
+    path = tmp_path / "anew.audit.jsonl"
+    path.write_bytes(MADE_ANEW[name])
+    assert MADE_ANEW[name] not in (SIGNED.read_bytes(), MERGED.read_bytes(), _chained(UNSIGNED_MERGED, {}))
+    assert not verify(path).holds
+    assert _theirs(check, path) is None
+
+
+def test_what_is_made_anew_without_a_change_holds(check: Callable[[Path], Any], tmp_path: Path) -> None:
+    """So that the test above fails for the change, not for the making."""
+    assert _chained(SIGNED_LINES, {}) == SIGNED.read_bytes()
+    path = tmp_path / "unsigned.audit.jsonl"
+    path.write_bytes(_chained(UNSIGNED_MERGED, {}))
+    assert verify(path).holds
+    assert verify(path).public == ""
+    assert _theirs(check, path) is not None
+
+
+def test_an_unsigned_record_made_anew_holds_which_is_what_the_code_on_paper_is_for(
+    check: Callable[[Path], Any], tmp_path: Path
+) -> None:
+    path = tmp_path / "anew.audit.jsonl"
+    path.write_bytes(_chained(LINES, {11: (b"43670000", b"43680000")}))
+    found = verify(path)
+    assert found.holds
+    assert found.head != verify(SAMPLE).head
+    assert _theirs(check, path) == (found.count, found.head, "")
 
 
 def test_as_a_program_it_says_so_and_exits_as_documented(tmp_path: Path) -> None:
