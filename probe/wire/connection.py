@@ -139,7 +139,9 @@ class Connection(asyncio.Protocol):
                 transport.write_eof()
                 await asyncio.wait((ended,), timeout=FAREWELL_S)
             self._drop()
-            await asyncio.wait((ended,), timeout=FAREWELL_S)
+            await asyncio.sleep(0)  # the transport tells the end in its next turn
+            if not ended.done():
+                await asyncio.wait((ended,), timeout=FAREWELL_S)
         told, self._pending = self._pending, None
         return told
 
