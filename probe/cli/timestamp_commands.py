@@ -11,6 +11,7 @@ from probe.collect.inputs import read_bytes
 from probe.model.errors import InputError, Problem, RecordError
 from probe.present.console import emit_json, say
 from probe.record import timestamp
+from probe.record.der import nonce_of
 from probe.record.proof import last_line
 from probe.record.verify import verify
 
@@ -42,7 +43,7 @@ def attach(file: Path, answer: Path, *, certificate_file: Path | None, as_json: 
         else ()
     )
     asked = timestamp.request_path(file)
-    nonce = timestamp.nonce_of(read_bytes(asked)) if asked.is_file() else None
+    nonce = nonce_of(read_bytes(asked)) if asked.is_file() else None
     stamp = timestamp.examine(data, line, certificates, nonce)
     if not stamp.holds:
         remedy = "have the authority answer the request that was made for this record"

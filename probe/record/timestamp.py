@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from probe.model.errors import InputError, Problem
+from probe.record.der import with_sorted_certificates
 
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
@@ -107,7 +108,7 @@ def _parsed(answer: bytes) -> tuple[Any, str]:
     if len(answer) > LARGEST:
         return None, "it is too large for a time-stamp answer"
     try:
-        parsed = decode_timestamp_response(answer)
+        parsed = decode_timestamp_response(with_sorted_certificates(answer))
         if parsed.status not in GRANTED:
             said = "; ".join(parsed.status_string) if parsed.status_string else "no reason given"
             return None, f"the authority refused it (status {parsed.status}: {said[:200]})"
@@ -141,26 +142,3 @@ def certificates_from(name: str, data: bytes) -> tuple[Certificate, ...]:
         return (load_der_x509_certificate(data),)
     what, remedy = "this is no certificate", "give the authority's certificate, PEM or DER"
     raise InputError([Problem(file=name, what=what, remedy=remedy)])
-
-
-def nonce_of(data: bytes) -> int | None:
-    """The nonce of a request of ours, None if it holds none or is not to be understood.
-
-    TimeStampReq ::= SEQUENCE { version, messageImprint, reqPolicy?, nonce INTEGER?, certReq? }
-    """
-    fields = _der_items(_der_items(data)[0][1]) if data[:1] == b"\x30" else []
-    numbers = [value for tag, value in fields if tag == 2]
-    return int.from_bytes(numbers[1], "big", signed=True) if len(numbers) == 2 else None
-
-
-def _der_items(data: bytes) -> list[tuple[int, bytes]]:
-    """Tag and contents of each element that follow each other; stops at what is none."""
-    items = []
-    while len(data) >= 2:
-        size, at = data[1], 2
-        if size & 0x80:
-            at = 2 + (size & 0x7F)
-            size = int.from_bytes(data[2:at], "big")
-        items.append((data[0], data[at : at + size]))
-        data = data[at + size :]
-    return items
