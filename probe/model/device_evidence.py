@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from probe.model.evidence import (
     Anchor,
+    ClockDecision,
     Connect,
     Disconnect,
     Echo,
@@ -35,6 +36,7 @@ class DeviceEvidence:
     strays: tuple[tuple[int, Stray], ...] = ()
     echoes: tuple[tuple[int, Echo], ...] = ()
     neighbours: tuple[tuple[int, Neighbour], ...] = ()
+    decisions: tuple[tuple[int, ClockDecision], ...] = ()
     interrupted: bool = False
 
 

@@ -30,6 +30,7 @@ class Purpose(StrEnum):
     FRESHNESS = "freshness"
     CLOCK = "clock"
     REFERENCE = "reference"
+    CLOCK_SET = "clock set"  # the only purpose of a write: a device's clock, after somebody confirmed it
     ABSENT_UNIT = "absent unit"  # asks a unit that the map does not hold: who answers for nobody?
 
 
@@ -168,6 +169,22 @@ class ReferenceSample(NamedTuple):
     data: bytes  # raw answer, empty for the laptop's own clock
 
 
+class ClockDecision(NamedTuple):
+    """Whether a device's clock was to be written, who said so, and why not if not.
+
+    decision: "set", "declined" (the operator did not confirm) or "refused" (the tool would not; reason).
+    said: what the operator typed, or "--yes". plan: what was shown: registers and device, in words.
+    """
+
+    tag: str
+    at_ns: int
+    decision: str
+    operator: str
+    said: str
+    reason: str
+    plan: str
+
+
 class Note(NamedTuple):
     """Something about the run itself: a clock step, a missing right, an interruption."""
 
@@ -188,4 +205,15 @@ class Anchor(NamedTuple):
     wall_ns: int
 
 
-Evidence = Exchange | Stray | Connect | Disconnect | Echo | Neighbour | ReferenceSample | Note | Anchor
+Evidence = (
+    Exchange
+    | Stray
+    | Connect
+    | Disconnect
+    | Echo
+    | Neighbour
+    | ReferenceSample
+    | ClockDecision
+    | Note
+    | Anchor
+)

@@ -16,6 +16,7 @@ import struct
 from typing import NamedTuple
 
 from probe.model.evidence import Framing, Outcome
+from probe.model.write_pdu import check_write_reply, is_write
 
 #: Most bits or registers that one request may ask, by function (6.1 to 6.4).
 READ_LIMITS = {1: 2000, 2: 2000, 3: 125, 4: 125}
@@ -95,10 +96,12 @@ def check_reply(request_pdu: bytes, reply_pdu: bytes) -> tuple[Outcome, int]:
     function = request_pdu[0]
     if not reply_pdu:
         return _SHORT
-    if reply_pdu[0] == function:
+    if reply_pdu[0] == function and not is_write(request_pdu):
         if function == READ_DEVICE_ID[0]:
             return _check_identification(reply_pdu)
         return _check_read(request_pdu, reply_pdu)
+    if is_write(request_pdu):
+        return check_write_reply(request_pdu, reply_pdu)
     if reply_pdu[0] != function | EXCEPTION_BIT:
         return _WRONG_FUNCTION
     if len(reply_pdu) == 2:

@@ -14,6 +14,7 @@ from typing import Protocol
 
 from probe.model.device_map import Kind
 from probe.model.reading import Quality, Value
+from probe.model.setting_rule import SettingsRule
 
 
 class Area(StrEnum):
@@ -188,6 +189,30 @@ class SyncRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Latch:
+    """A register that has to be written last, so that the device takes over what was written before."""
+
+    start: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockWrite:
+    """How the device's clock is set: the only write that the tool knows.
+
+    function: 6 (one register a request) or 16. start: PDU address of the first holding register. decoder:
+    a ``ClockDecoder`` that makes the registers. latch: None where the registers count as they arrive.
+    """
+
+    function: int
+    start: int
+    decoder: Decoder
+    registers: int
+    resolution_s: float
+    latch: Latch | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockRule:
     """The device's own clock: a point of type clock, whose decoder gives Unix seconds (``clock_codec``).
 
@@ -195,7 +220,7 @@ class ClockRule:
     Seconds of a clock without zone are wall seconds: they count as if the fields were UTC.
     zone: ``utc`` or ``local`` (the map's zone). resolution_s: smallest step that it shows.
     epoch_s: what it shows (Unix seconds) when it was never set, None if unknown. sync: where it says that it
-    is kept in step, None if nowhere.
+    is kept in step, None if nowhere. write: how it is set; None: this tool never sets it.
     """
 
     point: str
@@ -203,6 +228,7 @@ class ClockRule:
     resolution_s: float
     epoch_s: float | None = None
     sync: SyncRule | None = None
+    write: ClockWrite | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,7 +287,8 @@ class Profile:
     """One type of device.
 
     energized_points: voltages that tell whether the circuit is live; energized_above: in their unit.
-    uptime: name of the point that counts since start ("" if none), to see a restart.
+    uptime: name of the point that counts since start ("" if none), to see a restart. settings: where it holds
+    its protective settings, None where the profile does not say.
     names: profile names that this one extends, nearest first (``is_a`` for searches).
     sha256: of the canonical compiled source texts, for the record.
     """
@@ -285,5 +312,6 @@ class Profile:
     energized_points: tuple[str, ...] = ()
     energized_above: float = 0.0
     uptime: str = ""
+    settings: SettingsRule | None = None
     names: tuple[str, ...] = ()
     sha256: str = ""

@@ -18,40 +18,31 @@ from probe.model.clock_codec import ENCODINGS
 from probe.model.codec import TYPES
 from probe.model.device_map import Kind, Line, Strict
 from probe.model.profile import Area
+from probe.model.profile_words import PointName, Raws, Whole, listed, or_one, whole
 from probe.model.quantities import PHASES, QUANTITY_WORDS, STATE_WORDS
+from probe.model.setting_document import SettingsDocument
 from probe.model.shape import refuse
 
 PROFILE_FORMAT = "buswitness-profile/1"
 
 ProfileName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9.-]{0,59}$")]
-PointName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,59}$")]
 
 
-def _whole(value: Any) -> Any:
-    """Text such as 0x1F or 31 as a number; all else is left to pydantic."""
-    if isinstance(value, str) and value.lower().startswith("0x"):
-        try:
-            return int(value, 16)
-        except ValueError:
-            return value
-    return value
-
-
-def _listed(value: Any) -> Any:
-    """A single value where a list may stand."""
-    return [value] if isinstance(value, str | int) else value
+def _number(value: Any) -> Any:
+    """Digits as a number, for a choice of numbers; all else is left to pydantic."""
+    return int(value) if isinstance(value, str) and value.isdecimal() else value
 
 
 def _raw_keys(value: Any) -> Any:
     """Keys such as 0x10 as numbers; two keys that are the same number are refused."""
     if not isinstance(value, dict):
         return value
-    keys = [_whole(key) for key in value]
+    keys = [whole(key) for key in value]
     numbers = [int(key) for key in keys if str(key).isdecimal()]
     doubled = [number for number in numbers if numbers.count(number) > 1]
     if doubled:
         raise refuse(f"the number {doubled[0]} stands twice", remedy="keep one of the two")
-    return {_whole(key): text for key, text in value.items()}
+    return {whole(key): text for key, text in value.items()}
 
 
 _EMPTY: Any = Field(default_factory=dict)
@@ -62,8 +53,6 @@ _WRITTEN: dict[str, Any] = {
     "x-allowed": "a number or text",
 }
 
-# Written as a number or in hexadecimal; an editor that reads YAML sees an integer either way.
-Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, lt=1 << 64)]
 Written = Annotated[
     str,
     StringConstraints(min_length=1, max_length=200),
@@ -72,18 +61,9 @@ Written = Annotated[
 Names = Annotated[dict[Whole, Line], BeforeValidator(_raw_keys)]
 
 
-def _or_one(word: dict[str, Any], **more: Any) -> WithJsonSchema:
-    """Schema of a list that may be written as its single entry."""
-    return WithJsonSchema({"anyOf": [{"type": "array", "items": word, **more}, word]})
-
-
 _NAME = {"type": "string", "pattern": r"^[a-z][a-z0-9_]{0,59}$"}
-_WHOLE = {"type": "integer", "minimum": 0}
-Raws = Annotated[
-    tuple[Whole, ...], BeforeValidator(_listed), Field(min_length=1), _or_one(_WHOLE, minItems=1)
-]
-NameList = Annotated[tuple[PointName, ...], BeforeValidator(_listed), _or_one(_NAME)]
-WrittenList = Annotated[tuple[Written, ...], BeforeValidator(_listed), _or_one(_WRITTEN)]
+NameList = Annotated[tuple[PointName, ...], BeforeValidator(listed), or_one(_NAME)]
+WrittenList = Annotated[tuple[Written, ...], BeforeValidator(listed), or_one(_WRITTEN)]
 
 TypeWord = Literal[TYPES]  # type: ignore[valid-type]  # the words stand in one place: codec
 QuantityWord = Literal[QUANTITY_WORDS]  # type: ignore[valid-type]
@@ -220,6 +200,28 @@ class SyncDocument(Strict):
     good: Raws
 
 
+class LatchDocument(Strict):
+    """A register to write last, so that the device takes over the clock registers written before."""
+
+    address: Written
+    value: Annotated[Whole, Field(le=65_535)]
+
+
+class ClockWriteDocument(Strict):
+    """How the clock is set. Left out, address and encoding are those of the clock point itself.
+
+    function: 6 writes one register a request, 16 all at once. latch: written last.
+    """
+
+    function: Annotated[Literal[6, 16], BeforeValidator(_number)] = 16
+    address: Written | None = None
+    encoding: EncodingWord | None = None
+    order: FamilyWord | None = None
+    fields: Annotated[tuple[Line, ...], Field(min_length=1, max_length=12)] | None = None
+    bcd: bool | None = None
+    latch: LatchDocument | None = None
+
+
 class ClockDocument(Strict):
     """The device's own clock. unset: what it shows when it was never set, as 2000-01-01T00:00:00."""
 
@@ -228,6 +230,7 @@ class ClockDocument(Strict):
     resolution_s: Annotated[float, Field(gt=0, le=86_400)] | None = None
     unset: Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$")] | None = None
     sync: SyncDocument | None = None
+    write: ClockWriteDocument | None = None
 
 
 class FreshnessDocument(Strict):
@@ -307,6 +310,7 @@ class ProfileDocument(Strict):
     freshness: FreshnessDocument | None = None
     energized: EnergizedDocument | None = None
     uptime: PointName | None = None
+    settings: SettingsDocument | None = None
     holes: tuple[HoleDocument, ...] = ()
     remove: NameList = ()
     points: dict[PointName, PointDocument] = _EMPTY

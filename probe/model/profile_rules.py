@@ -19,6 +19,7 @@ from probe.model.profile import (
     Accuracy,
     AlarmRule,
     ClockRule,
+    ClockWrite,
     Conventions,
     Freshness,
     IdentityRule,
@@ -30,9 +31,12 @@ from probe.model.profile import (
     StateRule,
     SyncRule,
 )
-from probe.model.profile_document import SyncDocument
+from probe.model.profile_clock import compile_write
+from probe.model.profile_document import ClockWriteDocument, SyncDocument
 from probe.model.profile_layers import Entry, Layer, Stack
 from probe.model.reading import Value
+from probe.model.setting_compile import compile_settings
+from probe.model.setting_rule import SettingsRule
 
 # Types whose value is the raw whole number, so that masks and lists of raw values mean something.
 _RAW = (*ENUMERATIONS, *BIT_FIELDS, "u16", "u32", "u64", "bit")
@@ -68,12 +72,18 @@ class RuleCompiler:
             "energized_points": self._energized(),
             "energized_above": energized.above if energized else 0.0,
             "uptime": self._uptime(),
+            "settings": self._settings(),
         }
 
     def _each(self, field: str, compile_one: Callable[[Entry], _Rule | None]) -> tuple[_Rule, ...]:
         """The compiled entries of a list, those that were refused left out."""
         made = (compile_one(entry) for entry in self._stack.entries(field))
         return tuple(rule for rule in made if rule is not None)
+
+    def _settings(self) -> SettingsRule | None:
+        rule, problems = compile_settings(self._stack, self._points, self._written)
+        self.problems += problems
+        return rule
 
     # -- points by name ---------------------------------------------------------------------------------
 
@@ -230,7 +240,18 @@ class RuleCompiler:
             resolution_s=written.resolution_s or point.decoder.resolution_s,
             epoch_s=self._unset(written.unset),
             sync=self._sync(written.sync, layer),
+            write=self._clock_write(written.write, layer, point),
         )
+
+    def _clock_write(
+        self, written: ClockWriteDocument | None, layer: Layer, point: Point
+    ) -> ClockWrite | None:
+        """How the clock is set."""
+        if written is None:
+            return None
+        made = compile_write(written, layer, point)
+        self.problems += made.problems
+        return made.write
 
     def _sync(self, written: SyncDocument | None, layer: Layer) -> SyncRule | None:
         """Where the clock's state of synchronisation is told."""

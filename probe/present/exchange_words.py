@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from probe.model.evidence import (
     Anchor,
+    ClockDecision,
     Connect,
     Disconnect,
     Echo,
@@ -14,10 +15,12 @@ from probe.model.evidence import (
     Neighbour,
     Note,
     Outcome,
+    Purpose,
     ReferenceSample,
     Stray,
 )
 from probe.model.pdu import payload, pdu_of, read_span, unit_of
+from probe.model.write_pdu import is_write, write_span
 
 #: Names of functions (MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4, 6.21).
 FUNCTIONS = {
@@ -25,6 +28,8 @@ FUNCTIONS = {
     2: "read discrete inputs",
     3: "read holding registers",
     4: "read input registers",
+    6: "write single register",
+    16: "write multiple registers",
     0x2B: "read device identification",
 }
 #: Names of exception codes (MODBUS Application Protocol Specification V1.1b3, 7).
@@ -54,11 +59,22 @@ def request_words(exchange: Exchange) -> str:
         return "no request could be made"
     function = f"function {pdu[0]} ({FUNCTIONS.get(pdu[0], 'not one that we send')})"
     words = [f"unit {unit_of(exchange.request, exchange.framing)}", function]
+    if is_write(pdu):
+        return ", ".join([*words, _written(pdu)])
     try:
         span = read_span(pdu)
     except ValueError:
         return ", ".join(words)
     return ", ".join([*words, f"address {span.start} (counted from 0)", f"quantity {span.quantity}"])
+
+
+def _written(pdu: bytes) -> str:
+    """What a write writes, and where."""
+    try:
+        span = write_span(pdu)
+    except ValueError:
+        return "not well-formed"
+    return f"address {span.start} (counted from 0), registers {span.data.hex(' ', 2).upper()}"
 
 
 def response_words(exchange: Exchange) -> str:
@@ -67,6 +83,8 @@ def response_words(exchange: Exchange) -> str:
     if exchange.outcome is Outcome.EXCEPTION:
         name = EXCEPTIONS.get(exchange.exception_code, "a code that the standard does not name")
         return f"exception {exchange.exception_code} ({name}) after {after}"
+    if exchange.outcome is Outcome.DATA and exchange.purpose is Purpose.CLOCK_SET:
+        return f"taken, after {after}"
     if exchange.outcome is Outcome.DATA:
         size = len(payload(pdu_of(exchange.response, exchange.framing)))
         return f"data, {size} bytes, after {after}"
@@ -106,6 +124,10 @@ def evidence_words(evidence: Evidence) -> str:  # noqa: PLR0911 (one case a kind
         case ReferenceSample():
             state = "usable" if evidence.usable else f"not usable, {evidence.reason}"
             return f"reference clock {evidence.source}: {state}"
+        case ClockDecision():
+            who = f" by {evidence.operator}" if evidence.operator else ""
+            why = f": {evidence.reason}" if evidence.reason else ""
+            return f"setting the clock of {evidence.tag}: {evidence.decision}{who}{why}; {evidence.plan}"
         case Note():
             return f"{evidence.topic}: {evidence.text}"
         case Anchor():

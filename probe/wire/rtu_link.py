@@ -45,6 +45,9 @@ class RtuLink(Connection):
 
     __slots__ = ("_answered", "_busy", "_closes", "_debts", "_drained", "_quiet_from", "_silence_s")
 
+    #: What every request must pass; ``clock_write`` has its own.
+    _ensure = staticmethod(ensure_read)
+
     def __init__(
         self, name: str, clock: RunClock, on_stray: StrayHandler, *, silence_s: float, closes: bool
     ) -> None:
@@ -69,7 +72,7 @@ class RtuLink(Connection):
 
     async def exchange(self, request: Request, quirks: Quirks) -> Exchange:
         """Send one request and wait for its answer or the time-out; see ``Link.exchange``."""
-        ensure_read(request.pdu)
+        self._ensure(request.pdu)
         if self._busy:
             raise RuntimeError(f"{self.name}: a request is in flight already")
         self._busy = True

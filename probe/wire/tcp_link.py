@@ -73,6 +73,9 @@ class TcpLink(Connection):
         "_wrong",
     )
 
+    #: The only way from a PDU to a frame; ``clock_write`` has its own.
+    _shape = staticmethod(_shape)
+
     def __init__(
         self,
         target: Target,
@@ -108,7 +111,7 @@ class TcpLink(Connection):
         request is in flight. After BAD_FRAME or WRONG_PROTOCOL the link has closed itself.
         """
         tag, purpose, poll_round, attempt, unit, pdu, timeout_s = request
-        tail, expect, size = _shape(unit, pdu)
+        tail, expect, size = self._shape(unit, pdu)
         if self._waiter is not None:
             raise RuntimeError(f"{self.name}: a request is in flight already")
         transaction = self._transaction + 1
