@@ -31,10 +31,11 @@ from probe.wire.link import Request
 
 #: Readings of one clock; more bring little (bench/clock.py).
 BUDGET = 12
-#: Readings of a clock that stands still or is served from memory before that is believed.
-STILL = 4
-#: How many of its steps it is watched for, in an audit and when it is measured finely.
-STILL_STEPS = {False: 2, True: 8}
+#: Pause between readings of a clock that stands still or is served from memory.
+STILL_PAUSE_NS = 500_000_000
+#: How long it is watched then at least, in an audit and when it is measured finely; and at least two steps.
+#: Memories of gateways are renewed every few seconds (common practice, no source).
+STILL_S = {False: 3.0, True: 10.0}
 #: Readings of a clock whose steps are finer than a round trip: luck with a short one is all that narrows.
 LUCKY = 6
 #: Readings without any usable reference.
@@ -138,7 +139,7 @@ class ClockTalk:
         if not state.readings:
             return state.impossible >= UNCOMPARED
         if state.behaviour in (Behaviour.STOPPED, Behaviour.CACHED):
-            return len(self._readings) >= STILL and state.watched_s >= STILL_STEPS[fine] * state.resolution_s
+            return state.watched_s >= max(STILL_S[fine], 2 * state.resolution_s)
         if not state.is_settled or not state.seen_running:
             return False
         if not self.run().reference.usable and len(self._readings) < UNCOMPARED:
@@ -193,7 +194,7 @@ class ClockTalk:
             return request, 0
         region = state.region
         if region is None or not self._trips or (self._is_coarse and not self.course.patient):
-            return request, round(1.1 * min(self._step_ns, SECOND_NS))
+            return request, max(round(1.1 * min(self._step_ns, SECOND_NS)), STILL_PAUSE_NS)
         width_ns = region.offset_at(self._last_ns).width
         return Aimed(request, self._aim, max(round(width_ns / 8), LEAST_SLACK_NS)), 0
 

@@ -110,7 +110,7 @@ def _berths(
 ) -> list[Berth]:
     """The devices of one link; the first that can asks the units that nobody should answer for."""
     berths = []
-    absent = absent_units(used, targets[0])
+    absent = () if courses.scope.clocks_only else absent_units(used, targets[0])
     for tag, target in zip(tags, targets, strict=True):
         device = lineup.map.by_tag[tag]
         profile = lineup.profile_of(device)

@@ -8,7 +8,7 @@ together, and recognises the ways in which they do not:
 - **stray**: one reading that disagrees with those before and after it, and is not torn. Set aside, told.
 - **jumped**: from some reading on, all agree with each other and not with what came before. The clock was
   set or restarted; the last stretch counts, the jump is a finding.
-- **stopped**: local time went on by more than the clock's step and the stamp did not change, ever.
+- **stopped**: local time went on by more than the clock's step and the stamp did not change, to the end.
 - **cached**: stamps repeat for longer than the clock's step and then move on. Somebody between us and the
   clock answers from memory. A remembered stamp is still not in the future, so ``offset >= v - t4`` holds and
   ``offset < v + q - t1`` does not: there is a lower bound only, and no verdict.
@@ -70,23 +70,25 @@ def track(stamps: Sequence[Stamp], drift_bound_ppm: float, field_shift_ns: int =
     """
     if not stamps:
         return ClockTrack(behaviour=Behaviour.UNSETTLED, region=None, counted=())
-    if _held_still(stamps, drift_bound_ppm):
-        if len({stamp.shown_ns for stamp in stamps}) == 1:
+    held = _held_still(stamps, drift_bound_ppm)
+    if held:
+        if held == {stamps[-1].shown_ns}:  # nothing that stood has moved on again
             return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
         lower = max(stamp.shown_ns - stamp.received_ns for stamp in stamps)
         return ClockTrack(behaviour=Behaviour.CACHED, region=None, counted=(), lower_bound_ns=lower)
     return _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
 
 
-def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool:
-    """True if a stamp stood for longer than a clock of its step and drift can stand."""
+def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> set[int]:
+    """The stamps that stood for longer than a clock of its step and drift can stand."""
     first_seen: dict[int, Stamp] = {}
+    held: set[int] = set()
     for stamp in stamps:
         first = first_seen.setdefault(stamp.shown_ns, stamp)
         longest = first.resolution_ns * (1 + drift_bound_ppm * 2e-6)
         if stamp.sent_ns - first.received_ns > longest:
-            return True
-    return False
+            held.add(stamp.shown_ns)
+    return held
 
 
 def _sorted_out(stamps: Sequence[Stamp], drift_bound_ppm: float, shift_ns: int) -> ClockTrack:

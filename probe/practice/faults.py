@@ -8,6 +8,7 @@ from probe.model.device_map import Kind
 from probe.model.errors import Problem
 from probe.model.nearest import did_you_mean, listed
 from probe.model.reading import Value
+from probe.practice.clock_faults import CLOCK_FAULTS
 from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.gear_faults import GEAR_FAULTS, alarm_names
 from probe.practice.part import Part, Stage
@@ -22,7 +23,7 @@ def _by_name(kinds: tuple[FaultKind, ...]) -> Mapping[str, FaultKind]:
 
 
 #: Every kind of fault by its name, those on the wire first.
-FAULTS: Mapping[str, FaultKind] = _by_name((*WIRE_FAULTS, *GEAR_FAULTS))
+FAULTS: Mapping[str, FaultKind] = _by_name((*WIRE_FAULTS, *GEAR_FAULTS, *CLOCK_FAULTS))
 
 
 def inject(stage: Stage, fault: Fault) -> None:

@@ -1,4 +1,7 @@
-"""Faults of identity, state, clock and measurement: the device answers well, and says something wrong."""
+"""Faults of identity, state and measurement: the device answers well, and says something wrong.
+
+Those of clocks are in ``clock_faults``.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +9,6 @@ from collections.abc import Callable
 
 from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.part import Part, Stage
-
-_MONTH_S = 30 * 86_400.0
 
 #: A name that tries everything at once: a screen's control codes, markup, a formula, text that runs
 #: backwards, a zero byte, Latin-1.
@@ -59,32 +60,6 @@ def _reverse(_stage: Stage, part: Part, fault: Fault) -> None:
 
 def _swap_phases(_stage: Stage, part: Part, _fault: Fault) -> None:
     part.rewire((0, 1), (2, 1), (1, 1))
-
-
-def _clock(**changes: object) -> Callable[[Stage, Part, Fault], None]:
-    def apply(_stage: Stage, part: Part, _fault: Fault) -> None:
-        part.set_clock(**changes)
-
-    return apply
-
-
-def _slow_clock(_stage: Stage, part: Part, fault: Fault) -> None:
-    part.set_clock(offset_s=part.clock.offset_s - fault.seconds_or(43.0))
-
-
-def _zone(stage: Stage, part: Part, _fault: Fault) -> None:
-    rule = part.profile.clock
-    part.set_clock(zone_s=-stage.zone_s if rule is not None and rule.zone == "local" else stage.zone_s)
-
-
-def _drift(_stage: Stage, part: Part, fault: Fault) -> None:
-    ppm = 120.0 if fault.number is None else fault.number
-    part.set_clock(drift_ppm=ppm, offset_s=ppm / 1e6 * fault.seconds_or(_MONTH_S))
-
-
-def _never_set(_stage: Stage, part: Part, _fault: Fault) -> None:
-    rule = part.profile.clock
-    part.set_clock(epoch_s=946_684_800.0 if rule is None or rule.epoch_s is None else rule.epoch_s)
 
 
 def _alarm(severity: str) -> Callable[[Stage, Part, Fault], None]:
@@ -241,48 +216,6 @@ GEAR_FAULTS = (
         place=Place.CIRCUIT,
         apply=_swap_phases,
         at="MTR-M1",
-    ),
-    FaultKind(
-        name="clock-slow",
-        does="the clock stands `seconds` (43) behind",
-        sees="Skew beyond the tolerance, with its uncertainty.",
-        checks=("clock.skew",),
-        place=Place.CLOCK,
-        apply=_slow_clock,
-        takes=("seconds",),
-    ),
-    FaultKind(
-        name="clock-zone",
-        does="the clock shows local time for UTC, or the other way round",
-        sees="Off by whole hours: a zone, not a drift.",
-        checks=("clock.skew",),
-        place=Place.CLOCK,
-        apply=_zone,
-    ),
-    FaultKind(
-        name="clock-drift",
-        does="the clock gains `number` parts per million (120), and was set `seconds` (a month) ago",
-        sees="Skew beyond the tolerance that grows from run to run.",
-        checks=("clock.skew",),
-        place=Place.CLOCK,
-        apply=_drift,
-        takes=("number", "seconds"),
-    ),
-    FaultKind(
-        name="clock-stopped",
-        does="the clock stands still",
-        sees="A stopped clock, and no absurd skew.",
-        checks=("clock.skew",),
-        place=Place.CLOCK,
-        apply=_clock(stopped=True),
-    ),
-    FaultKind(
-        name="clock-never-set",
-        does="the clock counts from its epoch, as if never set",
-        sees="Never set, instead of decades of skew.",
-        checks=("clock.skew",),
-        place=Place.CLOCK,
-        apply=_never_set,
     ),
     FaultKind(
         name="alarm",

@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping
 from probe.model.profile import Area, Point, Profile
 from probe.model.reading import Value
 from probe.practice.ancillary import ancillary_value
+from probe.practice.clock_faults import Asked
 from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured, measure
 from probe.practice.part import Part
@@ -50,6 +51,8 @@ class Image:
         proof = {proof.point: proof.equals for proof in part.profile.proof}
         self._fixed: dict[str, Value | None] = {**showing.factors, **proof, **part.shows}
         self._names = {point: name for name, point in part.profile.identity.points.items()}
+        self._twist = part.clock_twist() if part.clock_twist is not None else None
+        self._clock_read = 0
         self._uptime_read = 0
         self._started_s = -part.awake_s
         self._areas = {area: _points_of(part.profile, area) for area in Area}
@@ -139,7 +142,7 @@ class Image:
         if point.name in self._names:
             return self._identity_value(point, self._names[point.name])
         if profile.clock is not None and point.name == profile.clock.point:
-            return self._clock_value(moment)
+            return self._clock_value(point, moment)
         if point.name == profile.uptime:
             self._uptime_read += 1
             return duration(point, self._seconds_up(moment))
@@ -162,11 +165,15 @@ class Image:
             return self._part.hostile[: 2 * point.count].ljust(2 * point.count, b"\0")
         return identity_value(point, self._part.identity.get(name, ""))
 
-    def _clock_value(self, moment: Moment) -> float:
+    def _clock_value(self, point: Point, moment: Moment) -> Value | bytes:
         part = self._part
         shown = part.clock.shows(moment.truth_s, moment.truth_s - moment.since_s)
         rule = part.profile.clock
-        return shown + (self._showing.zone_s if rule is not None and rule.zone == "local" else 0.0)
+        shown += self._showing.zone_s if rule is not None and rule.zone == "local" else 0.0
+        if self._twist is None:
+            return shown
+        self._clock_read += 1
+        return self._twist(Asked(point, shown, moment.since_s, self._clock_read - 1))
 
     def _seconds_up(self, moment: Moment) -> float:
         return moment.since_s - self._started_s

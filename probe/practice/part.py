@@ -6,7 +6,9 @@ which remembers when the device last started.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from probe.model.profile import Profile
 from probe.model.reading import Value
@@ -30,7 +32,7 @@ class Part:
     frozen: measured values stand still. shift: registers stand so many addresses higher than in the profile.
     flipped: values of two and more registers come with the words in reverse. awake_s: how long it has been
     up when the lineup starts. restarts_after: readings of its time since start after which it restarts once
-    (0: never).
+    (0: never). clock_twist: makes what comes between the clock and its registers (``clock_faults``).
     """
 
     entry: Entry
@@ -54,6 +56,7 @@ class Part:
     flipped: bool = False
     awake_s: float = 3_450_000.0
     restarts_after: int = 0
+    clock_twist: Callable[[], Callable[[Any], Value | bytes]] | None = None
     bus: Bus | None = None
 
     def behave(self, **changes: object) -> None:

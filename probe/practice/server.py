@@ -27,7 +27,7 @@ import struct
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from pymodbus.constants import ExcCodes, MoreData
@@ -48,6 +48,10 @@ class Refusal(Exception):  # noqa: N818 (a device's answer, not an error of ours
     def __init__(self, code: int) -> None:
         self.code = code
         super().__init__(code)
+
+
+class Gone(Exception):  # noqa: N818 (what happened)
+    """The device answers nothing from now on."""
 
 
 class Registers(Protocol):
@@ -258,7 +262,11 @@ class _Conversation(ServerRequestHandler):
         if manner.busy.hits(number) or manner.exception:
             answer = _exception(request, manner.exception or 0x06)
         else:
-            answer = await answer_of(unit.registers, request)
+            try:
+                answer = await answer_of(unit.registers, request)
+            except Gone:
+                unit.manner = replace(manner, silent=True, dead=True)
+                return
         frame = self._frame(request, answer)
         for sent in manner.twist(frame) if manner.twist else (Sent(0, frame),):
             if sent.pause_s:

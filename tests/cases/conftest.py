@@ -18,6 +18,8 @@
         connects: [refused]              connections of its link, before the requests
         disconnects: [1, 9]              closed by the device, after so many requests
         clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
+        clock_series: [[0.3, 0], ...]    readings of its clock: seconds since the run's start, seconds that
+                                         it shows after WALL_S; or a list of raw registers in hexadecimal
         run: {step_s: 5}                 the run: step_s, reference, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
         holds: {title: "should be open"} parts of the finding's texts, and exact point
@@ -223,6 +225,8 @@ class Told:
             for read in READS:
                 if self.is_asked(read):
                     self.ask(read, rules)
+            for at_s, shows in self.story.get("clock_series", []):
+                self.tell_clock(at_s, shows)
         last = self.story.get("stop_after")
         exchanges = tuple(self.exchanges if last is None else self.exchanges[:last])
         return DeviceEvidence(
@@ -241,8 +245,17 @@ class Told:
             interrupted=bool(self.story.get("interrupted")),
         )
 
+    def tell_clock(self, at_s: float, shows: float | str) -> None:
+        """One reading of the clock in 5 ms."""
+        point = self.profile.by_name["clock"]
+        raw = bytes.fromhex(shows) if isinstance(shows, str) else point.decoder.encode(WALL_S + shows)
+        read = ("clock", 0, 3, point.start, point.count, at_s)
+        self.add(read, Wire(response=read_reply(3, raw).hex()), 1, at_s)
+
     def is_asked(self, read: tuple[Any, ...]) -> bool:
         purpose, number, _, start, count, _ = read
+        if purpose == "clock" and "clock_series" in self.story:
+            return False
         scope = self.story.get("scope", {})
         if scope.get("quick") and (number or purpose in ("clock", "absent unit")):
             return False
@@ -389,7 +402,7 @@ class Judged:
 
 def run_evidence(told: dict[str, Any]) -> RunEvidence:
     """Anchors, reference and notes of a run."""
-    wall = WALL_S * SECOND
+    wall = told.get("wall_s", WALL_S) * SECOND
     step = round(told.get("step_s", 0) * SECOND)
     reference = told.get("reference", {"low_s": -0.01, "high_s": 0.01})
     samples = ()

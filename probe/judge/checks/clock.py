@@ -101,7 +101,7 @@ def _agrees(check: DeviceCheck, context: DeviceContext, state: ClockState, offse
         expected=f"within {state.tolerance_s:g}",
         unit="s",
         uncertainty=_digits(offset.half_width),
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice=_passing(state) if passed else _finer(state),
     )
 
@@ -158,7 +158,7 @@ def _off(
         unit="" if kind.absurd else "s",
         uncertainty="" if kind.absurd else _digits(offset.half_width),
         point=rule.point,
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice=_advice(kind, offset, state),
     )
 
@@ -187,7 +187,7 @@ def _unsettled(check: DeviceCheck, context: DeviceContext, state: ClockState) ->
         "Clock readings contradict each other",
         observed=f"{count(state.readings, 'reading')} that no one clock can have shown",
         expected="a clock that runs evenly",
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice="It was set or restarted just now, or these registers are no clock. Measure it again with "
         "`buswitness clock MAP --fine`.",
     )
@@ -202,7 +202,7 @@ def _cached(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Fi
         "Clock is served from memory: its stamps repeat and lag",
         observed=f"stamps that stand longer than {span(state.resolution_s)} and then move on{late}",
         expected="a stamp made when it is asked for",
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice="A gateway or a slow processor answers for the clock with an old copy, so that its offset "
         "cannot be told. Read the device past the gateway, or switch the gateway's memory off for it.",
     )
@@ -212,13 +212,14 @@ def _cached(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Fi
 
 
 def _stands(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Finding:
-    good = clock_readings(context)
-    before, after = good[0], good[-1]
+    after = clock_readings(context)[-1]
+    same = [reading for reading in clock_readings(context) if reading.value == after.value]
+    before = same[0]
     return check.find(
         context.tag,
         Verdict.FAIL,
         STANDS_STILL,
-        observed=f"{instant(float(after.value))} at {'both' if len(good) == 2 else f'all {len(good)}'} "
+        observed=f"{instant(float(after.value))} at {'both' if len(same) == 2 else f'all {len(same)}'} "
         f"readings, {span((after.sent_ns - before.received_ns) / 1e9)} apart",
         expected="a clock that runs",
         point=after.point,
@@ -236,7 +237,7 @@ def _jumped(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Fi
         "Clock jumped while it was watched",
         observed=f"{way} by {span(state.jump_s)}",
         expected="a clock that runs evenly",
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice="Somebody or something set it just now, or the device restarted: two masters that both set it "
         "make it go to and fro. Find out who writes it, then measure again.",
     )
@@ -270,7 +271,7 @@ def _marked(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Fi
         observed=f"invalid bit set in {count(state.marked, 'stamp')}{stands}",
         expected="stamps that the device stands by",
         point=reading.point,
-        evidence=_evidence(context),
+        evidence=evidence(context),
         advice="It has not been set since its power came back, or has lost its master. See which master "
         "should set it and whether that one runs.",
     )
@@ -295,7 +296,7 @@ def _refused(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
 # --- words -----------------------------------------------------------------------------------------------
 
 
-def _evidence(context: DeviceContext) -> tuple[int, ...]:
+def evidence(context: DeviceContext) -> tuple[int, ...]:
     """The readings and the reference's."""
     return (*(r.sequence for r in clock_readings(context)), *context.run.reference.sequences)
 
