@@ -98,9 +98,9 @@ def _write_guarded(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-    except FileExistsError as error:
-        raise InputError([_exists(path)]) from error
     except OSError as error:
+        if isinstance(error, FileExistsError) and path.exists():
+            raise InputError([_exists(path)]) from error
         what = f"the key cannot be written: {error.strerror or error}"
         remedy = f"name another file in {FILE_VARIABLE}"
         raise InputError([Problem(file=str(path), what=what, remedy=remedy)]) from error

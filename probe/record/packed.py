@@ -54,7 +54,7 @@ class Unpacked(io.RawIOBase):
         if self.trouble or not view.nbytes:
             return 0
         try:
-            data = self._stream.read(view.nbytes)
+            data = self._stream.read1(view.nbytes)  # what came before damage is handed on
         except self._errors as error:
             self.trouble = str(error) or type(error).__name__
             return 0

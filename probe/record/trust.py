@@ -61,7 +61,7 @@ class Trust(BaseModel):
 
     format: Literal["buswitness-trust/1"]
     project: str = ""
-    keys: tuple[TrustedKey, ...] = Field(min_length=1)
+    keys: tuple[TrustedKey, ...]
 
 
 class Standing(StrEnum):
