@@ -63,7 +63,7 @@ class _Compiler:
         """The rule, with what was refused left out."""
         groups: dict[str, GroupRule] = {}
         for name in sorted(document.groups, key=GROUPS.index):
-            groups[name] = self._group(name, document.groups[name], groups)  # type: ignore[index]
+            groups[name] = self._group(name, document.groups[name], groups)
         return SettingsRule(
             groups=groups,
             sensor=self._named(document.sensor, "sensor"),

@@ -63,7 +63,7 @@ class Timing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FunctionRule:
-    """One protection function. enabled None: always on. clearing_s: added to every trip time, None unknown."""
+    """One protection function. enabled: None if always on. clearing_s: added to each time, None unknown."""
 
     function: str
     pickup: Level

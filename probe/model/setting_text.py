@@ -1,8 +1,8 @@
-"""Settings as people write them, with their units: ``1530 A``, ``0.8 x plug``, ``18 cycles``, ``8 s at 6 x pickup``.
+"""Settings as people write them: ``1530 A``, ``0.8 x plug``, ``18 cycles``, ``8 s at 6 x pickup``.
 
-A number without its unit, or a multiple without its base, is refused: 4 times the long-time pickup and 4 times
-the plug are two settings. A comma is refused where it could be thousands or decimals (``1,530 A``); tables are
-read by ``study_table``, which knows the decimal comma of its own columns.
+A number without its unit, or a multiple without its base, is refused: 4 times the long-time pickup and 4
+times the plug are two settings. A comma is refused where it could be thousands or decimals (``1,530 A``);
+tables are read by ``study_table``, which knows the decimal comma of its own columns.
 """
 
 from __future__ import annotations

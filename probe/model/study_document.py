@@ -105,7 +105,7 @@ class LongTimeEntry(FunctionEntry):
 
 
 class GroupEntry(Strict):
-    """One group of settings. like: another group of this device whose functions count where none stands here."""
+    """One group of settings. like: a group of this device whose functions count where none stands here."""
 
     like: Literal["normal", "alternate"] | None = None
     long_time: LongTimeEntry | None = None

@@ -1,4 +1,4 @@
-"""Study text to a ``Study``: what is wrong with the file stops it, what is wrong with one device stops that one.
+"""Study text to a ``Study``: what is wrong with the file stops it, with one device only that one.
 
 A file for another site or lineup is refused whole, because its tags may be the same. A device entry that
 does not fit, or that stands twice, is set aside with its reason; the rest can be compared.
@@ -168,8 +168,9 @@ def _other_lineup(study: Study, system: DeviceMap) -> Iterable[Problem]:
 
 def _strangers(study: Study, system: DeviceMap) -> Iterable[Problem]:
     for tag in sorted(study.tags - set(system.by_tag)):
-        yield _warning(study, tag, f"the study has {shown(tag)}, which is not in the map", shown(tag),
-                       did_you_mean(tag, system.by_tag) or "add it to the map, or leave it: nothing is compared")  # fmt: skip
+        what = f"the study has {shown(tag)}, which is not in the map"
+        remedy = did_you_mean(tag, system.by_tag) or "add it to the map, or leave it: nothing is compared"
+        yield _warning(study, tag, what, shown(tag), remedy)
 
 
 def _ratings(study: Study, system: DeviceMap) -> Iterable[Problem]:
@@ -183,8 +184,8 @@ def _ratings(study: Study, system: DeviceMap) -> Iterable[Problem]:
             if told is not None and drawn is not None and told != drawn:
                 name = field.removesuffix("_a")
                 what = f"study and map do not agree on the {name} of {tag}: every multiple of it is in doubt"
-                yield _warning(study, tag, what, f"study {told:g} A, map {drawn:g} A",
-                               "look at the nameplate, then correct the one that is wrong")  # fmt: skip
+                remedy = "look at the nameplate, then correct the one that is wrong"
+                yield _warning(study, tag, what, f"study {told:g} A, map {drawn:g} A", remedy)
 
 
 def _without_base(study: Study, system: DeviceMap) -> Iterable[Problem]:
