@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from probe.judge.conclusion import untested_required
-from probe.model.finding import Cause, Expectation, Finding, Verdict, worst
+from probe.model.finding import WORST_FIRST, Cause, Expectation, Finding, Verdict, worst
 from probe.record.history import Acceptance, History, Stage
 
 Group = tuple[str, str]
@@ -115,8 +115,15 @@ def _of_lineup(
     stay = [one for one in before[1] if one.verdict is not Verdict.PASS and not _covers(part, one)]
     if not stay:
         return number, found
-    fresh = {one.id for one in found}
-    return number, [*(one for one in stay if one.id not in fresh), *found]
+    fresh = {one.id: one for one in found}
+    kept = [one for one in stay if one.id not in fresh or not _as_bad(fresh[one.id], one)]
+    ids = {one.id for one in kept}
+    return number, [*kept, *(one for one in found if one.id not in ids)]
+
+
+def _as_bad(new: Finding, old: Finding) -> bool:
+    """Whether the new verdict is no better than the old one, so that it may stand in its place."""
+    return WORST_FIRST.index(new.verdict) <= WORST_FIRST.index(old.verdict)
 
 
 def _covers(part: Part, finding: Finding) -> bool:
