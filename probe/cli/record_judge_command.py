@@ -14,7 +14,7 @@ from probe.cli.derived import begin, desk_header
 from probe.cli.failure import Exit
 from probe.collect.events import AuditResult
 from probe.model.errors import InputError, Problem
-from probe.model.evidence import Exchange
+from probe.model.evidence import Anchor, Exchange
 from probe.model.finding import Verdict
 from probe.model.lineup import Lineup
 from probe.present import machine, rejudge_page
@@ -82,7 +82,7 @@ def _lineup(content: RecordContent, map_file: Path | None, profiles: Sequence[Pa
     corrected = tuple(read_text(path) for path in profiles)
     library = ProfileLibrary.of((*corrected, *content.header.profile_texts))
     if map_file is None:
-        return lineup_from_texts(content.header.map_texts, library)
+        return lineup_from_texts(content.header.map_texts, library, content.header.study_texts)
     bundled = open_library()
     texts = tuple(bundled.texts_for(bundled.names()))
     library = ProfileLibrary.of((*corrected, *content.header.profile_texts, *texts))
@@ -110,6 +110,7 @@ def _write(
         [source_of(content, Relation.JUDGES, file)],
         map_texts=lineup.map_texts,
         profile_texts=lineup.profile_texts,
+        study_texts=lineup.study_texts,
         operator=content.header.operator,
     )
     writer = begin(record, file, "judged", header, sign=sign)
@@ -123,24 +124,18 @@ def _write(
 def _result(content: RecordContent, again: Rederived) -> AuditResult:
     """The result as the audit would have given it."""
     complete, why = is_complete(content, again.conclusion)
+    anchors = content.evidence.get(Anchor, ())
     return AuditResult(
         lineup=again.lineup,
         scope=content.header.scope,
-        started_wall_ns=content.header.started_wall_ns,
-        finished_wall_ns=_finished(content),
+        started_wall_ns=anchors[0][1].wall_ns if anchors else content.header.started_wall_ns,
+        finished_wall_ns=anchors[-1][1].wall_ns if anchors else content.header.started_wall_ns,
         complete=complete,
         why_incomplete=why,
         findings=again.conclusion.findings,
         causes=again.conclusion.causes,
         requests=len(content.evidence.get(Exchange, ())),
     )
-
-
-def _finished(content: RecordContent) -> int:
-    from probe.model.evidence import Anchor
-
-    anchors = content.evidence.get(Anchor, ())
-    return anchors[-1][1].wall_ns if anchors else content.header.started_wall_ns
 
 
 def _code(result: AuditResult) -> Exit:

@@ -45,15 +45,24 @@ def open_findings(content: RecordContent) -> tuple[Finding, ...]:
     )
 
 
+def required_of(content: RecordContent) -> frozenset[tuple[str, str]]:
+    """Check and subject of everything that the run had to give a verdict on."""
+    return frozenset((one.check, one.subject) for one in content.expectations if one.required)
+
+
 def to_retest(content: RecordContent) -> tuple[str, ...]:
     """Tags of the devices that the open findings are about, in the map's order.
 
-    A finding on the lineup is about the device that it names, those of its cause, or else all.
+    What is not tested counts where a verdict is required. A finding on the lineup is about the device that
+    it names, those of its cause, or else all.
     """
+    required = required_of(content)
     causes = {cause.id: cause.subjects for cause in content.causes}
     tags = content.header.scope.tags
     wanted: set[str] = set()
     for finding in open_findings(content):
+        if finding.verdict is Verdict.NOT_TESTED and (finding.check, finding.subject) not in required:
+            continue
         about = {finding.subject, finding.point, *causes.get(finding.cause or "", ())} & set(tags)
         wanted |= about or set(tags)
     return tuple(tag for tag in tags if tag in wanted)

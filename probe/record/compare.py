@@ -39,6 +39,9 @@ BY_RANKS = (
 )
 BY_SHARES = "changed if Fisher's exact test gives chance less than {level:.2g}"
 
+#: What a record holds whole beside its evidence: word, and field of its head.
+_TEXTS = (("map", "map_texts"), ("profile", "profile_texts"), ("study", "study_texts"))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
@@ -139,7 +142,7 @@ class _Comparing:
 
     def _texts(self) -> Iterator[Change]:
         """Map and profiles: with other texts, other things may have been asked."""
-        for kind, texts in (("map", "map_texts"), ("profile", "profile_texts")):
+        for kind, texts in _TEXTS:
             old = _hashes(getattr(self.before.content.header, texts))
             new = _hashes(getattr(self.after.content.header, texts))
             for name in dict.fromkeys((*old, *new)):

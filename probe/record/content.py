@@ -231,7 +231,8 @@ def lineup_of(header: Header) -> Lineup:
     from probe.model.map_load import lineup_from_texts
     from probe.model.profile_load import ProfileLibrary
 
-    return lineup_from_texts(header.map_texts, ProfileLibrary.of(header.profile_texts))
+    library = ProfileLibrary.of(header.profile_texts)
+    return lineup_from_texts(header.map_texts, library, header.study_texts)
 
 
 def _refused(path: Path) -> RecordError:

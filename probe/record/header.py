@@ -66,9 +66,9 @@ class Header:
     """All that the first line holds. started_wall_ns: Unix nanoseconds of the wall clock.
 
     map_texts: the map first, then its includes; profile_texts: all that they need. Both whole, so that the
-    record stands alone. tool_code: hash of the tool's judging parts (``own_code``), empty if not
-    known. key: the public key of who signs, empty for nobody. sources: older records that this
-    one names; none of them is changed by it.
+    record stands alone. tool_code: hash of the tool's judging parts (``own_code``), empty if not known.
+    key: the public key of who signs, empty for nobody. sources: older records that this one names; none of
+    them is changed by it.
     """
 
     tool_version: str
@@ -84,6 +84,7 @@ class Header:
     tool_code: str = ""
     key: str = ""
     sources: tuple[Source, ...] = ()
+    study_texts: tuple[SourceText, ...] = ()
     format: str = FORMAT
 
     @classmethod
@@ -94,6 +95,7 @@ class Header:
             lineup=lineup.map.lineup,
             map_texts=lineup.map_texts,
             profile_texts=lineup.profile_texts,
+            study_texts=lineup.study_texts,
             scope=scope,
             **facts,
         )
@@ -116,7 +118,9 @@ def rfc3339(wall_ns: int) -> str:
 def header_body(header: Header) -> Mapping[str, Plain]:
     """The header as the body of the first line."""
     instrument = header.instrument
+    studies = [_text_body(source) for source in header.study_texts]
     return {
+        **({"studies": studies} if studies else {}),
         "command": header.command,
         "format": header.format,
         "instrument": {
@@ -165,6 +169,7 @@ def header_from(body: Mapping[str, Any]) -> Header:
         tool_code=text(body.get("tool_code", "")),
         key=key_from(body.get("key")),
         sources=tuple(_source_from(item) for item in body.get("sources", ())),
+        study_texts=tuple(_text_from(item) for item in body.get("studies", ())),
     )
 
 
@@ -177,6 +182,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
     clocks = [name for name in _CLOCK_WAYS if getattr(scope, name)]
     return {
         **({"clocks": clocks} if clocks else {}),
+        **({"set_clocks": scope.set_clocks} if scope.set_clocks else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -193,6 +199,7 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         quick=flag(body["quick"]),
         dwell_s=float(body["dwell_s"]),
         poll_pause_s=float(body["poll_pause_s"]),
+        set_clocks=texts(body.get("set_clocks", ())),
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
     )
 

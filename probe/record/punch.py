@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from probe.model.finding import Finding
-from probe.record.again import OPEN, open_findings
+from probe.record.again import OPEN, open_findings, required_of
 from probe.record.content import RecordContent, lineup_of
 from probe.record.header import rfc3339
 from probe.record.history import History
@@ -24,6 +24,7 @@ COLUMNS = (
     "advice",
     "cause",
     "fix",
+    "required",
     "disposition",
     "accepted_by",
     "accepted_reason",
@@ -41,7 +42,15 @@ def punch_list(content: RecordContent) -> list[Mapping[str, str]]:
     still = {finding.id for finding in open_findings(content)}
     accepted = {one.finding for one in content.histories if one.disposition == "accepted"}
     chosen = [f for f in content.findings if f.id in still or (f.id in accepted and f.verdict in OPEN)]
-    chosen.sort(key=lambda f: (f.id in accepted, f.verdict is not OPEN[0], -f.danger))
+    required = required_of(content)
+    chosen.sort(
+        key=lambda f: (
+            f.id in accepted,
+            f.verdict is not OPEN[0],
+            (f.check, f.subject) not in required,
+            -f.danger,
+        )
+    )
     return rows(content, chosen)
 
 
@@ -50,6 +59,7 @@ def rows(content: RecordContent, findings: Sequence[Finding]) -> list[Mapping[st
     numbers = {finding.id: number for number, finding in enumerate(content.findings, 1)}
     histories = {one.finding: one for one in content.histories}
     causes = {cause.id: cause for cause in content.causes}
+    required = required_of(content)
     sections = _sections(content)
     made: list[Mapping[str, str]] = []
     for finding in findings:
@@ -69,6 +79,7 @@ def rows(content: RecordContent, findings: Sequence[Finding]) -> list[Mapping[st
                 "advice": finding.advice,
                 "cause": "" if cause is None else cause.statement,
                 "fix": "" if cause is None else cause.fix,
+                "required": "yes" if (finding.check, finding.subject) in required else "no",
                 "rule": finding.rule,
                 "id": finding.id,
                 **_history_cells(finding, histories.get(finding.id)),

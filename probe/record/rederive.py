@@ -116,7 +116,8 @@ def _by_id(findings: Sequence[Finding]) -> Mapping[str, Finding]:
 
 def _reason(content: RecordContent, lineup: Lineup, version: str) -> Reason:
     header = content.header
-    if (lineup.map_texts, lineup.profile_texts) != (header.map_texts, header.profile_texts):
+    ours = (lineup.map_texts, lineup.profile_texts, lineup.study_texts)
+    if ours != (header.map_texts, header.profile_texts, header.study_texts):
         return Reason.OTHER_TEXTS
     if not content.findings:
         return Reason.NOT_CLOSED
