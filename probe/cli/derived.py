@@ -19,12 +19,13 @@ from probe.record.writer import RecordWriter
 from probe.wire.system_clock import SystemClock
 
 
-def desk_header(
+def desk_header(  # noqa: PLR0913 (each may be left out)
     like: Header,
     sources: Sequence[Source],
     *,
     map_texts: Sequence[SourceText] = (),
     profile_texts: Sequence[SourceText] = (),
+    study_texts: Sequence[SourceText] = (),
     scope: Scope | None = None,
     operator: str = "",
 ) -> Header:
@@ -43,6 +44,7 @@ def desk_header(
         lineup=like.lineup,
         map_texts=tuple(map_texts),
         profile_texts=tuple(profile_texts),
+        study_texts=tuple(study_texts),
         scope=scope or like.scope,
         started_wall_ns=SystemClock().wall_ns(),
         instrument=instrument,

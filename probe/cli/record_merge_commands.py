@@ -39,6 +39,7 @@ def merge(files: Sequence[Path], *, record: Path | None, sign: bool, as_json: bo
         joining.sources_of(joined),
         map_texts=last.map_texts,
         profile_texts=last.profile_texts,
+        study_texts=last.study_texts,
         scope=scope,
         operator="; ".join(dict.fromkeys(m.header.operator for m in runs)),
     )

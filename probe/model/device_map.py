@@ -56,6 +56,7 @@ HostName = Annotated[
 ]
 Amperes = Annotated[float, Field(gt=0)]
 Volts = Annotated[float, Field(gt=0)]
+FaultCurrent = Annotated[float, Field(gt=0, le=400)]
 
 
 class Strict(BaseModel):
@@ -263,7 +264,18 @@ class Device(Strict):
     state: Annotated[ExpectedState, Field(description="How it should stand while audited.")] = ExpectedState()
     ratings: Annotated[Ratings, Field(description="Ratings from the drawings.")] = Ratings()
     study: Annotated[
-        Line | None, Field(description="File with its settings after the study, relative to the map.")
+        Line | None,
+        Field(
+            description="File with its settings after the study, relative to the map; goes before the study "
+            "of the whole lineup."
+        ),
+    ] = None
+    fault_current_ka: Annotated[
+        FaultCurrent | None,
+        Field(
+            description="Available fault current where this breaker feeds, kiloamperes, if it is not that of "
+            "the main bus."
+        ),
     ] = None
     register_shift: Annotated[
         int,
@@ -322,6 +334,13 @@ class System(Strict):
         Literal["wye", "delta", "single"],
         Field(description="wye: four wires; delta: three wires; single: one phase."),
     ] = "wye"
+    fault_current_ka: Annotated[
+        FaultCurrent | None,
+        Field(
+            description="Available (prospective) fault current at the main bus, kiloamperes, from the study: "
+            "so far the coordination of breakers is looked at."
+        ),
+    ] = None
 
 
 def _possible_port(text: str) -> str:
@@ -393,6 +412,24 @@ class Tolerances(Strict):
     frequency_hz: Annotated[
         float, Field(gt=0, description="How far the frequency may stand from nominal, hertz.")
     ] = 1.0
+    balance_percent: Annotated[
+        float,
+        Field(
+            gt=0,
+            le=100,
+            description="How far currents and powers of two instruments, or of a main and its feeders, may "
+            "differ beside their accuracy classes, percent.",
+        ),
+    ] = 5.0
+    bus_voltage_percent: Annotated[
+        float,
+        Field(
+            gt=0,
+            le=100,
+            description="How far voltages of devices on one bus may differ beside their accuracy classes, "
+            "percent.",
+        ),
+    ] = 2.0
     reply_ms: Annotated[float, Field(gt=0, description="Slowest usual reply, milliseconds.")] = 500.0
     loss_percent: Annotated[float, Field(ge=0, le=100, description="Lost requests allowed, percent.")] = 1.0
 
@@ -411,6 +448,13 @@ class DeviceMap(Strict):
         tuple[Line, ...],
         Field(description="Further files with devices and networks, relative to this file."),
     ] = ()
+    study: Annotated[
+        Line | None,
+        Field(
+            description="File with the settings that the study asks for (buswitness-study/1), relative to "
+            "the map."
+        ),
+    ] = None
     approved_sha256: Annotated[
         str | None,
         StringConstraints(pattern=r"^[0-9a-f]{64}$"),

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from probe.model.device_map import Device, DeviceMap
 from probe.model.profile import Profile
+from probe.model.study import Study
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,12 +21,17 @@ class SourceText:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lineup:
-    """map_texts: the map first, then its includes. profile_texts: all that the map's profiles need."""
+    """map_texts: the map first, then its includes. profile_texts: all that the map's profiles need.
+
+    studies: by tag, the study that speaks of the device. study_texts: the files of the studies.
+    """
 
     map: DeviceMap
     profiles: Mapping[str, Profile]
     map_texts: tuple[SourceText, ...]
     profile_texts: tuple[SourceText, ...]
+    studies: Mapping[str, Study] = field(default_factory=dict)
+    study_texts: tuple[SourceText, ...] = ()
 
     def profile_of(self, device: Device) -> Profile:
         """The profile of a device of the map."""

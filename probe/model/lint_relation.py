@@ -122,6 +122,7 @@ def beside(name: str, other: str) -> str:
 def missing_study(draft: Draft, around: Surroundings) -> Iterator[Problem]:
     """A study file that is not there; a trip unit without one where others have one."""
     missing: dict[str, bool] = {}
+    yield from _missing_whole_study(draft, around)
     for placed in draft.devices:
         if placed.item.study is None or around.exists is None:
             continue
@@ -132,7 +133,19 @@ def missing_study(draft: Draft, around: Surroundings) -> Iterator[Problem]:
             remedy = "put the file there, correct the name (relative to the map), or remove the line"
             what = f"the study of {placed.item.tag} is missing"
             yield placed.problem(("study",), what, found=f"{shown(study)}: no such file", remedy=remedy)
-    yield from _without_study(draft)
+    if draft.head is None or draft.head.study is None:
+        yield from _without_study(draft)
+
+
+def _missing_whole_study(draft: Draft, around: Surroundings) -> Iterator[Problem]:
+    """The study of the whole lineup that is not there."""
+    if draft.head is None or draft.head.study is None or around.exists is None:
+        return
+    study = beside(draft.main.name, draft.head.study)
+    if not around.exists(study):
+        what = "the study of the lineup is missing"
+        remedy = "put the file there, correct the name (relative to the map), or remove the line"
+        yield draft.main.problem(("study",), what, found=f"{shown(study)}: no such file", remedy=remedy)
 
 
 def _without_study(draft: Draft) -> Iterator[Problem]:

@@ -13,6 +13,7 @@ from probe.model.errors import InputError, Problem
 from probe.model.lineup import Lineup, SourceText
 from probe.model.map_draft import Draft, Read, read_draft
 from probe.model.map_lint import Surroundings, lint
+from probe.model.map_studies import read_studies
 from probe.model.profile import Profile
 
 
@@ -37,14 +38,15 @@ def load_lineup(
 ) -> tuple[Lineup, tuple[Problem, ...]]:
     """The lineup of the named map, and warnings that a person should read.
 
-    read: bytes of a named file; names of includes are joined to the map's folder with ``/``.
+    read: bytes of a named file; names of includes and studies are joined to the map's folder with ``/``.
     exists: tells whether a study file is there (None: not asked, as when a record is judged again).
     Raises InputError with every problem of the map, its includes and its profiles, warnings last.
     """
     draft, problems = read_draft(name, read)
     compiled, broken = _compile(draft, profiles)
     around = Surroundings(profiles=compiled, profile_names=profiles.names(), exists=exists)
-    found = [*problems, *broken, *lint(draft, around)]
+    studies, study_problems = read_studies(draft, read)
+    found = [*problems, *broken, *lint(draft, around), *study_problems]
     errors = [problem for problem in found if problem.severity == "error"]
     warnings = [problem for problem in found if problem.severity != "error"]
     if errors or draft.head is None:
@@ -54,6 +56,8 @@ def load_lineup(
         profiles=compiled,
         map_texts=tuple(_source(document) for document in draft.documents),
         profile_texts=profiles.texts_for(compiled),
+        studies=studies.by_tag,
+        study_texts=studies.texts,
     )
     return lineup, tuple(in_reading_order(warnings, draft))
 
@@ -82,8 +86,10 @@ def _source(document: Document) -> SourceText:
     return SourceText(name=document.name, text=document.text, sha256=document.sha256)
 
 
-def lineup_from_texts(texts: tuple[SourceText, ...], profiles: Profiles) -> Lineup:
+def lineup_from_texts(
+    texts: tuple[SourceText, ...], profiles: Profiles, studies: tuple[SourceText, ...] = ()
+) -> Lineup:
     """The lineup that a record carries. Raises InputError if its texts do not load any more."""
-    by_name: Mapping[str, SourceText] = {text.name: text for text in texts}
+    by_name: Mapping[str, SourceText] = {text.name: text for text in (*studies, *texts)}
     lineup, _ = load_lineup(texts[0].name, lambda name: by_name[name].text.encode(), profiles)
     return lineup

@@ -61,7 +61,8 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
             for n, text in enumerate(header.map_texts)
         ),
         ("Profiles", ", ".join(PurePosixPath(text.name).stem for text in header.profile_texts)),
-        ("", "Map and profiles stand in the record whole."),
+        *(("Study", _named(text.name, text.sha256)) for text in header.study_texts),
+        ("", "Map, profiles and study stand in the record whole."),
     ]
     return facts(pairs, width)
 
