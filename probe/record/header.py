@@ -65,10 +65,10 @@ class Source:
 class Header:
     """All that the first line holds. started_wall_ns: Unix nanoseconds of the wall clock.
 
-    map_texts: the map first, then its includes; profile_texts: all that they need. Both whole, so that the
-    record stands alone. tool_code: hash of the tool's judging parts (``own_code``), empty if not known.
-    key: the public key of who signs, empty for nobody. sources: older records that this one names; none of
-    them is changed by it.
+    map_texts: the map first, then its includes; profile_texts: all that they need; study_texts: the studies
+    of settings that the map names. All whole, so that the record stands alone. tool_code: hash of the tool's
+    judging parts (``own_code``), empty if not known. key: the public key of who signs, empty for nobody.
+    sources: older records that this one names; none of them is changed by it.
     """
 
     tool_version: str
