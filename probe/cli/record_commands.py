@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from probe.cli.failure import Exit
 from probe.cli.finding_choice import chosen_finding
 from probe.cli.invocation import command
-from probe.model.errors import InputError, Problem
+from probe.model.errors import InputError, Problem, RecordError
 from probe.model.evidence import Anchor, Evidence
 from probe.model.finding import Finding
 from probe.model.nearest import did_you_mean, listed
@@ -18,12 +18,14 @@ from probe.present import merge_page, record_machine, record_page
 from probe.present.console import clean, console, emit_json
 from probe.present.page import facts, page_width, print_rows
 from probe.present.row import Piece, Row
-from probe.present.signs import signs_for
+from probe.present.signs import Signs, signs_for
 from probe.present.verification_page import verification
-from probe.record.content import RecordContent, load, pieces
+from probe.record.content import RecordContent, load, load_newer, pieces
 from probe.record.content import first_evidence as read_first_evidence
+from probe.record.damage import Damage
 from probe.record.decoded import Decoding
 from probe.record.proof import prove
+from probe.record.verify import verify as verify_file
 
 #: Ids that may stand in a line that people paste into a shell; a record may come from anybody.
 _TAME = re.compile(r"[A-Za-z0-9@#._/+-]+")
@@ -51,30 +53,63 @@ def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> 
 
     Raises InputError (no file, no such tag or finding), RecordError (the record does not verify).
     """
-    content = load(file, with_evidence=False)
+    content, missed = _read(file)
     chosen = _chosen(content, file, tag=tag, finding=finding)
     evidence, total = _evidence(file, chosen, tag=tag, finding=finding)
     if as_json:
-        finished = _finished(file, content)
         document = record_machine.record_document(
             content,
             chosen,
             evidence,
             file=str(file),
-            finished_wall_ns=finished,
+            finished_wall_ns=_finished(file, content),
             decoding=Decoding(content) if finding is not None else None,
         )
-        emit_json(document)
+        emit_json({**document, "not_understood": dict(missed)} if missed is not None else document)
         return Exit.DONE
     target = console()
     width, signs = page_width(target), signs_for(target.encoding, os.environ.get("TERM", ""))
+    rows = [] if missed is None else record_page.newer(content, missed, width)
     if finding is not None:
-        cause = next((c for c in content.causes if c.id == chosen[0].cause), None)
-        decoding = Decoding(content)
-        rows = record_page.one_finding(chosen[0], cause, evidence, decoding, width, signs)
-        own = [one for one in content.histories if one.finding == chosen[0].id]
-        print_rows(target, [*rows, *merge_page.histories(own, width, signs)])
+        rows += _finding_page(content, chosen[0], evidence, width, signs)
+        print_rows(target, rows)
         return Exit.DONE
+    rows += _record_page(content, file, chosen, tag, width, signs)
+    if tag is not None:
+        rows += record_page.first_evidence(evidence.items(), total, width)
+    print_rows(target, [*rows, Row(), *_next(file, content, chosen, tag)])
+    return Exit.DONE
+
+
+def _read(file: Path) -> tuple[RecordContent, Mapping[str, int] | None]:
+    """What the record holds; of a newer format what can be read, with the lines that could not by kind."""
+    try:
+        return load(file, with_evidence=False), None
+    except RecordError:
+        if verify_file(file).damage is not Damage.NEWER_FORMAT:
+            raise
+        return load_newer(file)
+
+
+def _finding_page(
+    content: RecordContent, finding: Finding, evidence: Mapping[int, Evidence], width: int, signs: Signs
+) -> list[Row]:
+    """One finding, its bytes, and what became of it."""
+    cause = next((one for one in content.causes if one.id == finding.cause), None)
+    rows = record_page.one_finding(finding, cause, evidence, Decoding(content), width, signs)
+    own = [one for one in content.histories if one.finding == finding.id]
+    return rows + merge_page.histories(own, width, signs)
+
+
+def _record_page(
+    content: RecordContent,
+    file: Path,
+    chosen: Sequence[Finding],
+    tag: str | None,
+    width: int,
+    signs: Signs,
+) -> list[Row]:
+    """The record whole, or what it says of one device."""
     rows = record_page.cover(content, width, str(file)) if tag is None else []
     rows += record_page.counts(chosen, width, signs)
     if not content.findings and not content.acceptances:
@@ -84,11 +119,7 @@ def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> 
     rows += record_page.findings_by_device(chosen, width, signs, numbers, with_passes=tag is not None)
     about = [one for one in content.histories if one.finding in {f.id for f in chosen}]
     rows += merge_page.histories(about, width, signs)
-    rows += merge_page.acceptances(content.acceptances, width)
-    if tag is not None:
-        rows += record_page.first_evidence(evidence.items(), total, width)
-    print_rows(target, [*rows, Row(), *_next(file, content, chosen, tag)])
-    return Exit.DONE
+    return rows + merge_page.acceptances(content.acceptances, width)
 
 
 def _chosen(content: RecordContent, file: Path, *, tag: str | None, finding: str | None) -> list[Finding]:

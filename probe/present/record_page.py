@@ -26,7 +26,7 @@ from probe.present.signs import Signs
 from probe.present.summary import clean_advice
 from probe.record.content import RecordContent
 from probe.record.decoded import Decoding, Field
-from probe.record.header import rfc3339
+from probe.record.header import FORMAT, rfc3339
 from probe.record.seal import spoken
 from probe.record.signing import fingerprint
 
@@ -67,8 +67,25 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
     return facts(pairs, width)
 
 
+def newer(content: RecordContent, missed: Mapping[str, int], width: int) -> list[Row]:
+    """What goes before a record of a newer format: what follows may be incomplete, and proves nothing."""
+    kinds = ", ".join(f"{many} of kind {kind}" for kind, many in sorted(missed.items()))
+    text = (
+        f"This record is of a newer format ({content.header.format}) than this version knows. What it could "
+        "read follows; that may not be all that counts, and nothing is proved. Use a newer version."
+    )
+    rows = paragraph(text, width, style="bold")
+    return [
+        *rows,
+        *facts([("Lines", f"{content.count} read"), ("Not understood", kinds or "none")], width),
+        Row(),
+    ]
+
+
 def _signed(content: RecordContent) -> str:
     """By which key; whose it is, ``record verify`` says."""
+    if content.header.format != FORMAT:
+        return "this version cannot tell"
     if content.seal is None:
         return "no, the record is not closed"
     return f"key {spoken(fingerprint(content.seal.public))}" if content.seal.public else "NOT SIGNED"
@@ -88,6 +105,8 @@ def _named(name: str, sha256: str) -> str:
 
 def _ending(content: RecordContent) -> str:
     seal = content.seal
+    if content.header.format != FORMAT:
+        return "this version cannot tell: the format is a newer one"
     if seal is None:
         where = "within a line" if content.cut else f"after line {content.count}"
         return f"NOT CLOSED: the record ends {where}, without a seal"

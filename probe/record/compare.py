@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal, InvalidOperation
 from pathlib import PurePosixPath
 
 from probe.judge.context import DeviceContext
@@ -300,7 +301,7 @@ class _Comparing:
         if a.unit != b.unit or any(number is None for number in numbers):
             self._alike("verdict")
             return None
-        old, old_width, new, new_width = (float(number or 0.0) for number in numbers)
+        old, old_width, new, new_width = (number or Decimal(0) for number in numbers)
         if abs(new - old) <= old_width + new_width:
             self._alike("value")
             return None
@@ -335,11 +336,13 @@ def _said(finding: Finding) -> str:
     return f"{finding.verdict.value}, {finding.title}{seen}"
 
 
-def _number(text: str) -> float | None:
+def _number(text: str) -> Decimal | None:
+    """The number that the text is, exactly as written; None for words."""
     try:
-        return float(text) if text else None
-    except ValueError:
+        number = Decimal(text)
+    except InvalidOperation:
         return None
+    return number if number.is_finite() else None
 
 
 def _replies_ms(context: DeviceContext) -> list[float]:

@@ -23,8 +23,18 @@ from probe.record.damage import Damage, diagnose
 from probe.record.embedded import EMBEDDED, Inner, line_inside, lines_of
 from probe.record.header import Header, Relation, header_from
 from probe.record.history import Acceptance, History, acceptance_from, history_from
+from probe.record.line import NO_LINE
 from probe.record.packed import trouble_of
-from probe.record.reader import Chain, RawLine, ReadLine, Walk, open_record
+from probe.record.reader import (
+    Chain,
+    NotALineError,
+    RawLine,
+    ReadLine,
+    Walk,
+    open_record,
+    parse,
+    raw_lines,
+)
 from probe.record.seal import Seal
 from probe.record.verify import verify
 
@@ -186,6 +196,36 @@ def load_inside(path: Path, number: int) -> RecordContent:
     if gathering.header is None:
         raise _refused(path)
     return gathering.content(chain, gathering.header, cut=False)
+
+
+def load_newer(path: Path) -> tuple[RecordContent, Mapping[str, int]]:
+    """What can be read of a record of a newer format, and how many lines of which kind could not.
+
+    Lines must still follow from each other by their hashes; what a seal or signature of that format proves,
+    this version cannot tell. Raises RecordError if not even the first line can be read.
+    """
+    gathering, count, previous = _Gathering(with_evidence=True), 0, NO_LINE
+    missed: dict[str, int] = {}
+    with open_record(path) as file:
+        for raw in raw_lines(file):
+            try:
+                line = parse(raw.data)
+            except NotALineError:
+                break
+            if (line.sequence, line.previous) != (count + 1, previous) or not raw.ended:
+                break
+            count, previous = line.sequence, line.digest
+            try:
+                gathering.take(line)
+            except (KeyError, TypeError, ValueError):
+                missed[line.kind] = missed.get(line.kind, 0) + 1
+    if gathering.header is None:
+        raise _refused(path)
+    for _, kind, _ in gathering.others:
+        missed[kind] = missed.get(kind, 0) + 1
+    chain = Chain()
+    chain.count, chain.head = count, previous
+    return gathering.content(chain, gathering.header, cut=False), missed
 
 
 def pieces(path: Path, sequences: frozenset[int]) -> dict[int, Evidence]:
