@@ -38,6 +38,9 @@ STILL_PAUSE_NS = 500_000_000
 STILL_S = {False: 3.0, True: 10.0}
 #: Readings of a clock whose steps are finer than a round trip: luck with a short one is all that narrows.
 LUCKY = 6
+#: Readings that check whether stamps are fresh, and how far before the clock's step: this share of the step.
+CHECKS = 4
+CHECK_SHARE = 0.06
 #: Readings without any usable reference.
 UNCOMPARED = 3
 #: The interval is narrow enough when it is not much wider than the shortest round trip.
@@ -58,7 +61,7 @@ def clock_readings(profile: Profile, scope: Scope) -> int:
     if rule.resolution_s > COARSE_S and not scope.patient:
         return 2
     ends = 2 if scope.dwell_s > 0 else 1
-    return ends * BUDGET if scope.fine or scope.dwell_s > 0 else UNCOMPARED
+    return ends * BUDGET + CHECKS if scope.fine or scope.dwell_s > 0 else UNCOMPARED
 
 
 def clock_seconds(profile: Profile, scope: Scope) -> float:
@@ -111,7 +114,10 @@ class ClockTalk:
 
     def script(self) -> Script:
         """All readings of this clock."""
-        yield from self._close_in(BUDGET, fine=self.course.fine or self.course.dwell_s > 0)
+        fine = self.course.fine or self.course.dwell_s > 0
+        yield from self._close_in(BUDGET, fine=fine)
+        if fine:
+            yield from self._check_freshness()
         if self.course.dwell_s > 0 and not self._over:
             yield from self._watch(self._first_ns + round(self.course.dwell_s * SECOND_NS))
 
@@ -159,6 +165,30 @@ class ClockTalk:
             return False
         return 2 * state.own_s.half_width * SECOND_NS <= max(NARROW_SHARE * state.shortest_ns, LEAST_SLACK_NS)
 
+    def _check_freshness(self) -> Script:
+        """Some readings shortly before the clock should step: copies of different age contradict them.
+
+        A clock that is read from a copy seems to step late; a fresh reading just before that shows the new
+        time already, which no late clock does (tests/property/test_clock_faults.py says how often it helps).
+        """
+        for _ in range(CHECKS):
+            if self._over or self.state is None or not self.state.is_settled:
+                break
+            request, _ = self._turn(checking=True)
+            yield from self._heard((yield request))
+        if self.state is not None and not self.state.is_settled:
+            yield from self._close_in(BUDGET, fine=True)
+
+    def _aim_before(self, earliest_ns: int) -> int:
+        """The next instant at which the clock is surely still before its step, and only just."""
+        region = self.state.region if self.state is not None else None
+        if region is None:
+            return earliest_ns
+        step_ns = self._step_ns
+        high = region.offset_at(earliest_ns + step_ns // 2).high
+        ahead = round(high + CHECK_SHARE * step_ns + max(self._trips[-RECENT_TRIPS:]))
+        return -(-(earliest_ns + ahead) // step_ns) * step_ns - ahead
+
     def _watch(self, until_ns: int) -> Script:
         """Single readings while the dwell lasts, then close in once more: drift needs both ends."""
         step_ns = self._step_ns
@@ -182,8 +212,8 @@ class ClockTalk:
         exchange = yield turn
         yield from self._heard(exchange)
 
-    def _turn(self) -> tuple[Turn, int]:
-        """What to ask, and how long to wait before if it cannot be aimed."""
+    def _turn(self, *, checking: bool = False) -> tuple[Turn, int]:
+        """What to ask, and how long to wait before if it cannot be aimed. checking: just before its step."""
         request = Request(
             self.terms.tag, self.purpose, min(self._asked, 1), self._faults + 1, self.unit, self.step.pdu,
             self.limits.timeout_s,
@@ -195,6 +225,8 @@ class ClockTalk:
         region = state.region
         if region is None or not self._trips or (self._is_coarse and not self.course.patient):
             return request, max(round(1.1 * min(self._step_ns, SECOND_NS)), STILL_PAUSE_NS)
+        if checking:
+            return Aimed(request, self._aim_before, round(CHECK_SHARE * self._step_ns / 2)), 0
         width_ns = region.offset_at(self._last_ns).width
         return Aimed(request, self._aim, max(round(width_ns / 8), LEAST_SLACK_NS)), 0
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from probe.judge.clock_reading import ClockReadings, sort_out
 from probe.judge.clock_region import ClockRegion
-from probe.judge.clock_track import Behaviour, ClockTrack, track
+from probe.judge.clock_track import Behaviour, ClockTrack, jump_ns, track
 from probe.judge.limit import Interval, within
 from probe.judge.run_context import RunContext
 from probe.model.finding import Verdict
@@ -142,7 +142,7 @@ def clock_state(terms: ClockTerms, readings: Sequence[Reading], run: RunContext)
     if followed.region is None:
         facts["lower_s"] = _lower(followed, stamps[-1].received_ns, run)
         return ClockState(**facts)  # type: ignore[arg-type]
-    facts["jump_s"] = _jump(sorted_out, followed, terms.drift_bound_ppm)
+    facts["jump_s"] = jump_ns(stamps, followed, terms.drift_bound_ppm) / S
     return _measured(facts, sorted_out, followed, run, beyond=beyond, bound_ppm=terms.drift_bound_ppm)
 
 
@@ -153,8 +153,11 @@ def _followed(readings: ClockReadings, bound_ppm: float) -> tuple[ClockTrack, bo
     if narrow.behaviour in (Behaviour.STEADY, Behaviour.STOPPED):
         return narrow, False
     wide = track(readings.stamps, WIDE_PPM, shift_ns)
-    if wide.behaviour is Behaviour.STEADY and len(wide.counted) > len(narrow.counted) + len(narrow.stray):
-        return wide, True
+    if wide.behaviour is Behaviour.STEADY and not wide.stray and wide.region is not None:
+        drift = wide.region.drift_ppm()
+        # A drift that is told badly explains anything: readings from copies, a small jump.
+        if drift.width <= abs(drift.middle):
+            return wide, True
     return narrow, False
 
 
@@ -164,18 +167,6 @@ def _lower(followed: ClockTrack, at_ns: int, run: RunContext) -> float | None:
     if followed.lower_bound_ns is None or tie is None or not run.reference.usable:
         return None
     return followed.lower_bound_ns / S - tie - run.reference.at(at_ns).high
-
-
-def _jump(readings: ClockReadings, followed: ClockTrack, bound_ppm: float) -> float:
-    """Seconds by which the clock leapt, about; 0 if it did not."""
-    if not followed.jumps or followed.region is None:
-        return 0.0
-    first = followed.jumps[-1]
-    before = track(readings.stamps[:first], bound_ppm, readings.stamped[0].shift_ns).region
-    if before is None:
-        return 0.0
-    at_ns = readings.stamps[first].sent_ns
-    return (followed.region.offset_at(at_ns).middle - before.offset_at(at_ns).middle) / S
 
 
 def _measured(

@@ -9,10 +9,12 @@ together, and recognises the ways in which they do not:
 - **jumped**: from some reading on, all agree with each other and not with what came before. The clock was
   set or restarted; the last stretch counts, the jump is a finding.
 - **stopped**: local time went on by more than the clock's step and the stamp did not change, to the end.
-- **cached**: stamps repeat for longer than the clock's step and then move on. Somebody between us and the
+- **cached**: stamps repeat for longer than the clock's step and then move on; or one stamp is ahead of all
+  others by less than a step, which no clock can be and old copies make of it. Somebody between us and the
   clock answers from memory. A remembered stamp is still not in the future, so ``offset >= v - t4`` holds and
   ``offset < v + q - t1`` does not: there is a lower bound only, and no verdict.
-- **unsettled**: the last readings disagree with what came before and are too few to say why.
+- **unsettled**: the last readings disagree with what came before and are too few to say why, or by too
+  little: a clock that was set by less than two steps and copies of different age look alike.
 
 Nothing is averaged. Source: method of our own; the inequalities are in ``clock_region``
 (common practice, no source).
@@ -21,7 +23,7 @@ Nothing is averaged. Source: method of our own; the inequalities are in ``clock_
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -29,6 +31,8 @@ from probe.judge.clock_region import ClockRegion, Stamp, region_of
 
 #: So many readings that agree with each other and not with the past make a jump.
 JUMP_NEEDS = 3
+#: A jump of fewer steps may as well be copies of different age.
+CLEAR_STEPS = 2
 #: Steps of a clock that may lie between the earliest and the latest time of one torn stamp.
 WIDEST_STEPS = 20
 S = 1_000_000_000
@@ -74,16 +78,54 @@ def track(stamps: Sequence[Stamp], drift_bound_ppm: float, field_shift_ns: int =
     if held:
         if held == {stamps[-1].shown_ns}:  # nothing that stood has moved on again
             return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
-        lower = max(stamp.shown_ns - stamp.received_ns for stamp in stamps)
-        return ClockTrack(behaviour=Behaviour.CACHED, region=None, counted=(), lower_bound_ns=lower)
-    return _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
+        return _from_memory(stamps)
+    found = _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
+    if found.region is not None and any(_leads(stamps[i], found.region) for i in found.stray):
+        return _from_memory(stamps, found.torn)
+    small = abs(jump_ns(stamps, found, drift_bound_ppm)) < CLEAR_STEPS * stamps[0].resolution_ns
+    if found.behaviour is Behaviour.JUMPED and small:
+        return replace(found, behaviour=Behaviour.UNSETTLED)
+    return found
+
+
+def jump_ns(stamps: Sequence[Stamp], found: ClockTrack, drift_bound_ppm: float) -> float:
+    """By how much the clock leapt at its last jump, about; 0 without one."""
+    if not found.jumps or found.region is None:
+        return 0.0
+    first = found.jumps[-1]
+    before = _sorted_out(stamps[:first], drift_bound_ppm, 0).region
+    if before is None or before.is_empty:
+        return 0.0
+    at_ns = stamps[first].sent_ns
+    return found.region.offset_at(at_ns).middle - before.offset_at(at_ns).middle
+
+
+def _from_memory(stamps: Sequence[Stamp], torn: Sequence[int] = ()) -> ClockTrack:
+    """A track of copies of unknown age: none is from the future, so that there is a lower bound."""
+    lower = max(s.shown_ns - s.received_ns for i, s in enumerate(stamps) if i not in torn)
+    return ClockTrack(
+        behaviour=Behaviour.CACHED, region=None, counted=(), torn=tuple(torn), lower_bound_ns=lower
+    )
+
+
+def _leads(stamp: Stamp, region: ClockRegion) -> bool:
+    """True for a stamp later than the region allows, by no more than a step and its own round trip."""
+    lead = stamp.shown_ns - stamp.received_ns - region.offset_at(stamp.received_ns).high
+    return 0 < lead <= stamp.resolution_ns + stamp.received_ns - stamp.sent_ns
 
 
 def _held_still(stamps: Sequence[Stamp], drift_bound_ppm: float) -> set[int]:
-    """The stamps that stood for longer than a clock of its step and drift can stand."""
+    """The stamps that stood for longer than a clock of its step and drift can stand.
+
+    A clock that was set back shows old stamps a second time: after one clearly ahead, sightings begin anew.
+    """
     first_seen: dict[int, Stamp] = {}
     held: set[int] = set()
+    highest_ns = stamps[0].shown_ns
     for stamp in stamps:
+        if highest_ns - stamp.shown_ns > CLEAR_STEPS * stamp.resolution_ns:
+            first_seen, highest_ns = {}, stamp.shown_ns
+        highest_ns = max(highest_ns, stamp.shown_ns)
         first = first_seen.setdefault(stamp.shown_ns, stamp)
         longest = first.resolution_ns * (1 + drift_bound_ppm * 2e-6)
         if stamp.sent_ns - first.received_ns > longest:

@@ -64,7 +64,7 @@ def _advice(state: ClockState, verdict: Verdict) -> str:
     if verdict is Verdict.REVIEW:
         return f"Watch it longer: --dwell {max(round(state.watched_s * 3 / 60), 10)}m. {leaves}".strip()
     return (
-        "Either its oscillator is out of order, it is set again and again by something else, or it was set just "
+        "Either its oscillator is out of order, something else sets it again and again, or it was set just "
         f"while it was watched: measure once more. {leaves}"
     ).strip()
 
@@ -94,8 +94,8 @@ def _synchronised(check: DeviceCheck, context: DeviceContext) -> Iterable[Findin
         evidence=(reading.sequence,),
         advice=""
         if good
-        else "Its time may be right now and will not stay so. See whether the source of time is reachable and "
-        "healthy, whether the device is told to use it, and whether it was restarted since.",
+        else "Its time may be right now and will not stay so. See whether the source of time is reachable "
+        "and healthy, whether the device is told to use it, and whether it was restarted since.",
     )
 
 
@@ -112,8 +112,8 @@ DRIFT = DeviceCheck(
     source="common practice, no source; bound: map",
     since="0.2",
     danger=3,
-    where=f"devices whose profile names a clock, when watched for {SHORTEST_S / 60:g} minutes or more; whenever "
-    "readings need more drift than the map allows",
+    where=f"devices whose profile names a clock, when watched for {SHORTEST_S / 60:g} minutes or more; "
+    "whenever readings need more drift than the map allows",
     run=_drift,
     applies=lambda subject: judged_clock(subject) and _watched(subject.scope.dwell_s),
     required=lambda subject: False,
