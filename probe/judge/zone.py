@@ -46,14 +46,20 @@ def clock_instant(shown: float, rule: ClockRule, zone: str, near_s: float | None
 def zone_offsets(zone: str, at_s: float) -> tuple[float, float] | None:
     """(local time - UTC, summer time's share of it) of the zone at an instant, seconds; None if unknown.
 
-    The rules are those of the time-zone database of the system or of the package tzdata.
+    The rules are those of the time-zone database of the system or of the package tzdata. Summer time is what
+    stands above the year's lower offset: the database itself calls Ireland's winter the exception.
     """
     where = zone_named(zone)
+    if where is None:
+        return None
     try:
-        local = None if where is None else datetime.fromtimestamp(at_s, where)
+        local = datetime.fromtimestamp(at_s, where)
+        offsets = [_offset_s(datetime(local.year, month, 1, tzinfo=where)) for month in (1, 7)]
     except (OverflowError, ValueError, OSError):
         return None
-    if local is None:
-        return None
-    offset, summer = local.utcoffset(), local.dst()
-    return (offset or timedelta()).total_seconds(), (summer or timedelta()).total_seconds()
+    now = _offset_s(local)
+    return now, max(now - min(offsets), 0.0)
+
+
+def _offset_s(local: datetime) -> float:
+    return (local.utcoffset() or timedelta()).total_seconds()
