@@ -1,0 +1,314 @@
+"""Throughput of records: verify and judge against plain SHA-256 of the same file: python -m bench.record
+
+    python -m bench.record [--megabytes 64] [--devices 1000] [--large 2048] [--output bench/RESULTS.md]
+
+Writes its own section of RESULTS.md, between two marks, and leaves the rest as it is. ``--large`` writes,
+verifies and deletes one record of so many megabytes in a temporary folder (0: not). Every measurement runs
+in a process of its own, so that its peak memory is its own; times are wall times, the least of the repeats.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import hashlib
+import json
+import platform
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+BEGIN, END = "<!-- bench.record begins -->", "<!-- bench.record ends -->"
+LIMIT_S = 900.0
+MIB = 1024 * 1024
+
+
+def write_large(path: Path, megabytes: int) -> None:
+    """A sealed record of about so many megabytes, exchanges nearly all of it."""
+    from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
+    from probe.model.scope import Scope
+    from probe.record.header import Header
+    from probe.record.writer import RecordWriter
+
+    header = Header(
+        tool_version="bench",
+        site="Tarn Hollow Water Works",
+        lineup="MSB-1",
+        map_texts=(),
+        profile_texts=(),
+        scope=Scope(tags=("F-01",)),
+        started_wall_ns=0,
+    )
+    writer = RecordWriter.create(path, header)
+    writer.keep(Anchor(0, 0))
+    data = hashlib.shake_128(b"bench").digest(209)  # as many bytes as 100 registers over Modbus TCP
+    number = 0
+    while writer._offset < megabytes * MIB:
+        sent = number * 10_000_000
+        writer.keep(
+            Exchange(
+                "F-01",
+                Purpose.POLL,
+                Framing.MBAP,
+                0,
+                1,
+                sent,
+                sent + 5_000_000,
+                Outcome.DATA,
+                0,
+                data[:12],
+                data,
+            )
+        )
+        number += 1
+    writer.seal(complete=True, reason="")
+
+
+def write_lineup(path: Path, devices: int) -> None:
+    """A record of a run over so many meters, two rounds each, with the verdicts that follow from it."""
+    from probe.collect.inputs import open_library
+    from probe.judge import expected
+    from probe.model.evidence import JUDGED, Anchor, Note
+    from probe.model.map_load import load_lineup
+    from probe.model.scope import Scope
+    from probe.record.content import load
+    from probe.record.header import Header
+    from probe.record.rejudge import judge_again
+    from probe.record.writer import RecordWriter
+
+    text = _map_text(devices)
+    lineup, _ = load_lineup("map.yaml", lambda _: text.encode(), open_library())
+    scope = Scope(tags=tuple(device.tag for device in lineup.map.devices))
+    header = Header.of(lineup, scope, tool_version="bench", started_wall_ns=0)
+    writer = RecordWriter.create(path.with_suffix(".open"), header)
+    writer.expect(expected(lineup, scope))
+    writer.keep(Anchor(0, 1_773_480_413_000_000_000))
+    answers = _answers(lineup.profiles["meter-float"])
+    for number, tag in enumerate(scope.tags):
+        for exchange in answers(tag, number):
+            writer.keep(exchange)
+        writer.keep(Note(number, JUDGED, tag))
+    writer.flush()
+    content = load(path.with_suffix(".open"))
+    conclusion = judge_again(content, lineup)
+    writer.conclude(conclusion.findings, conclusion.causes)
+    writer.seal(complete=True, reason="")
+    path.with_suffix(".open").rename(path)
+
+
+def _map_text(devices: int) -> str:
+    head = "format: buswitness-map/1\nsite: Tarn Hollow Water Works\nlineup: MSB-1\n"
+    head += "system: {voltage_v: 480, frequency_hz: 60}\ndevices:\n"
+    return head + "".join(
+        f"  - {{tag: M-{n}, kind: meter, profile: meter-float, section: A, "
+        f"address: {{host: 10.{n >> 16}.{n >> 8 & 255}.{n & 255}}}}}\n"
+        for n in range(1, devices + 1)
+    )
+
+
+def _answers(profile: Any) -> Callable[[str, int], list[Any]]:
+    """What a meter answers in two rounds (Any: a compiled profile, and exchanges)."""
+    import struct
+
+    from probe.collect.plan import ethernet_price, plan_reads
+    from probe.model.evidence import Exchange, Framing, Outcome, Purpose
+
+    reads = plan_reads(profile.points, profile.limits, profile.holes, ethernet_price(profile.limits))
+    images = []
+    for read in reads:
+        image = bytearray(2 * read.quantity)
+        for point in profile.points:
+            if point.area is read.area and read.start <= point.start and point.end <= read.end:
+                at = 2 * (point.start - read.start)
+                image[at : at + 2 * point.count] = _middle(profile, point)
+        images.append((read, bytes(image)))
+
+    def answers(tag: str, number: int) -> list[Any]:
+        made = []
+        for round_ in range(2):
+            for n, (read, image) in enumerate(images):
+                sent = number * 1_000_000 + round_ * 3_000_000_000 + n * 10_000_000
+                asked = struct.pack(">HHHBBHH", n, 0, 6, 1, read.area.function, read.start, read.quantity)
+                head = struct.pack(">HHHBBB", n, 0, len(image) + 3, 1, read.area.function, len(image))
+                made.append(
+                    Exchange(
+                        tag,
+                        Purpose.POLL,
+                        Framing.MBAP,
+                        round_,
+                        1,
+                        sent,
+                        sent + 5_000_000,
+                        Outcome.DATA,
+                        0,
+                        asked,
+                        head + image,
+                    )
+                )
+        return made
+
+    return answers
+
+
+def _middle(profile: Any, point: Any) -> bytes:
+    """The registers of a plausible value: the proof's, the middle of the range, or nothing."""
+    proof = {one.point: one.equals for one in profile.proof}
+    middle = 0.0 if point.low is None or point.high is None else (point.low + point.high) / 2
+    for value in (proof.get(point.name), middle, int(middle)):
+        if value is not None:
+            try:
+                return point.decoder.encode(value)  # type: ignore[no-any-return]
+            except (ValueError, TypeError):
+                continue
+    return bytes(2 * point.count)
+
+
+def do(what: str, path: Path) -> None:
+    """One measurement in this process; prints one JSON object."""
+    began = time.perf_counter()
+    if what == "sha256":
+        with path.open("rb") as file:
+            hashlib.file_digest(file, "sha256")
+    elif what == "verify":
+        from probe.record.verify import verify
+
+        began = time.perf_counter()  # imports are not throughput
+        assert verify(path).holds
+    elif what == "load":
+        from probe.record.content import load
+
+        began = time.perf_counter()
+        load(path)
+    else:
+        import probe
+        from probe.record.content import lineup_of, load
+        from probe.record.rederive import rederive
+
+        began = time.perf_counter()
+        content = load(path)
+        again = rederive(content, lineup_of(content.header), version=probe.__version__)
+        assert again.equal, again.differences[:3]
+    wall_s = time.perf_counter() - began
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps({"wall_s": wall_s, "peak_mib": peak}))
+
+
+def measured(what: str, path: Path, repeats: int) -> dict[str, float]:
+    """The least wall time of the repeats, each in a process of its own, and the peak memory."""
+    told = []
+    for _ in range(repeats):
+        command = [sys.executable, "-m", "bench.record", "--do", what, "--file", str(path)]
+        done = subprocess.run(
+            command, capture_output=True, text=True, check=True, timeout=LIMIT_S, cwd=HERE.parent
+        )
+        told.append(json.loads(done.stdout.splitlines()[-1]))
+    return {"wall_s": min(t["wall_s"] for t in told), "peak_mib": max(t["peak_mib"] for t in told)}
+
+
+def table(path: Path, works: tuple[tuple[str, str], ...], repeats: int) -> list[str]:
+    """Rows of one file: each work against plain SHA-256."""
+    size = path.stat().st_size / MIB
+    plain = measured("sha256", path, repeats)
+    rows = [_row("plain SHA-256 of the file", size, plain, plain)]
+    rows += [_row(title, size, measured(what, path, repeats), plain) for what, title in works]
+    return rows
+
+
+def _row(title: str, size: float, one: dict[str, float], plain: dict[str, float]) -> str:
+    speed, ratio = size / one["wall_s"], one["wall_s"] / plain["wall_s"]
+    return (
+        f"| {size:.0f} | {title} | {one['wall_s']:.2f} | {speed:.0f} | {ratio:.1f} | {one['peak_mib']:.0f} |"
+    )
+
+
+def section(options: argparse.Namespace, command: str) -> str:
+    """The section's text, measured now."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        long, lineup = folder / "long.audit.jsonl", folder / "lineup.audit.jsonl"
+        write_large(long, options.megabytes)
+        rows = table(long, (("verify", "verify"), ("load", "load all of it into memory")), options.repeats)
+        packed = folder / "long.audit.jsonl.gz"
+        packed.write_bytes(gzip.compress(long.read_bytes(), 6))
+        one = measured("verify", packed, 1)
+        plain = measured("sha256", long, 1)
+        rows.append(_row("verify, gzip copy", options.megabytes, one, plain))
+        write_lineup(lineup, options.devices)
+        judged = measured("judge", lineup, options.repeats)
+        size = lineup.stat().st_size / MIB
+        rows.append(
+            _row(
+                f"judge {options.devices} devices, file to findings",
+                size,
+                judged,
+                measured("sha256", lineup, 3),
+            )
+        )
+        lineup.unlink()
+        long.unlink()
+        packed.unlink()
+        if options.large:
+            write_large(long, options.large)
+            rows += table(long, (("verify", "verify"),), 1)
+    return "\n".join(
+        [
+            BEGIN,
+            "",
+            "## Records",
+            "",
+            (
+                f"Made by `{command}` on {platform.system()} {platform.machine()}, Python "
+                f"{platform.python_version()}; the machine was shared. One exchange of 100 registers a line."
+            ),
+            "",
+            "| MiB | work | wall s | MiB/s | x SHA-256 | peak MiB |",
+            "| --- | --- | --- | --- | --- | --- |",
+            *rows,
+            "",
+            (
+                f"Budget: {options.devices} devices judged from file to findings in a few seconds: "
+                f"{judged['wall_s']:.1f} s."
+            ),
+            "",
+            END,
+            "",
+        ]
+    )
+
+
+def put_in(text: str, made: str) -> str:
+    """The results with our section in place of the old one, or behind all others."""
+    if BEGIN in text and END in text:
+        head, _, rest = text.partition(BEGIN)
+        return head + made.rstrip("\n") + rest.partition(END)[2]
+    return text.rstrip("\n") + "\n\n" + made
+
+
+def main() -> None:
+    """Measure, and write the section."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--megabytes", type=int, default=64)
+    parser.add_argument("--devices", type=int, default=1000)
+    parser.add_argument("--large", type=int, default=0)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--output", type=Path, default=HERE / "RESULTS.md")
+    parser.add_argument("--do", choices=("sha256", "verify", "load", "judge"), help=argparse.SUPPRESS)
+    parser.add_argument("--file", type=Path, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.do:
+        do(options.do, options.file)
+        return
+    made = section(options, " ".join(["python -m bench.record", *sys.argv[1:]]))
+    print(made)
+    before = options.output.read_text(encoding="utf-8") if options.output.exists() else ""
+    options.output.write_text(put_in(before, made), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
