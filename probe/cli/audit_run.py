@@ -141,12 +141,12 @@ def _run(conductor: _Conductor) -> Ended:
     """Run the conductor's audit while signals reach it."""
     from probe.collect import loop
 
-    with _stops_on_signals(conductor.press):
+    with stops_on_signals(conductor.press):
         return loop.run(conductor.run())
 
 
 @contextmanager
-def _stops_on_signals(press: Callable[[], None]) -> Iterator[None]:
+def stops_on_signals(press: Callable[[], None]) -> Iterator[None]:
     """While inside, wishes to stop reach ``press``; afterwards the handlers are what they were."""
 
     def handle(_number: int, _frame: FrameType | None) -> None:

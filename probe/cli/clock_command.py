@@ -87,7 +87,7 @@ def run_clocks(lineup: Lineup, scope: Scope, wishes: Wishes, *, record_path: Pat
     start = make_ready(lineup, scope, record_path, wishes)
     stream = sys.stderr if wishes.as_json else sys.stdout
     ended = conduct(start, ClockFace(console(stream), live=is_live(stream)))
-    return _finish(start, ended)
+    return finish(start, ended)
 
 
 def _has_clock(lineup: Lineup, tag: str) -> bool:
@@ -110,7 +110,7 @@ def _no_clock(lineup: Lineup, tags: Sequence[str]) -> Problem:
 # --- the end -----------------------------------------------------------------------------------------------
 
 
-def _finish(start: Start, ended: Ended) -> int:
+def finish(start: Start, ended: Ended) -> int:
     """Show the summary on the right stream; the exit code. A closed pipe does not change the code."""
     from probe.cli.audit_end import exit_code
 

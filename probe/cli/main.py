@@ -268,6 +268,23 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
         str,
         typer.Option("--dwell", metavar="TIME", help="Watch for drift so long: 10m, 1h. Implies --fine."),
     ] = "0s",
+    set_tags: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="TAG",
+            help="Set this device's clock after typed confirmation; may be given again; all for every one.",
+        ),
+    ] = None,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="With --set: no typed confirmation; needs --operator.")
+    ] = False,
+    settle: Annotated[
+        str,
+        typer.Option(
+            "--settle", metavar="TIME", help="With --set: look again after so long whether it was set back."
+        ),
+    ] = "0s",
     record: Annotated[
         Path | None,
         typer.Option(
@@ -288,7 +305,13 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
     """Measure the clocks of a lineup against the reference that the map names.
 
     Each reading is aimed at the instant at which the clock is about to step, so that a clock that shows
-    whole seconds is known to hundredths of one. Ends as soon as each verdict is certain. It only reads.
+    whole seconds is known to hundredths of one. Ends as soon as each verdict is certain. It only reads,
+    unless you ask it to set a clock.
+
+    --set is the only write of this program. It measures first, shows what will be written to which
+    registers of which device, asks for a typed word, writes, reads back and measures again. It refuses
+    where the reference is worse than what it would mend, and where the profile does not define the write.
+    Setting a clock changes how events are put in order: agree with whoever runs the plant first.
 
     \b
     Exit codes: as of audit.
@@ -297,6 +320,7 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
     Example:
       buswitness clock msb-1.yaml
       buswitness clock msb-1.yaml --fine --dwell 10m
+      buswitness clock msb-1.yaml --set 52-F1 --settle 2m
     """
 
     def work() -> int:
@@ -304,13 +328,29 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
         from probe.cli.audit_start import Wishes
 
         dwell_s = duration.seconds(dwell, "--dwell")
+        wishes = Wishes(operator=operator, sign=not no_sign, as_json=as_json)
+        if set_tags or yes or settle != "0s":
+            from probe.cli import clock_set_command
+
+            clock_set_command.ensure_alone(
+                set_tags, measuring=bool(only or skip or fine or patient or dwell_s)
+            )
+            return clock_set_command.set_clocks(
+                map_file,
+                tuple(set_tags or ()),
+                wishes=wishes,
+                yes=yes,
+                settle_s=duration.seconds(settle, "--settle"),
+                record=record,
+                profile_dirs=tuple(profiles or ()),
+            )
         return clock_command.clock(
             map_file,
             only=tuple(only or ()),
             skip=tuple(skip or ()),
             ways=clock_command.Ways(fine=fine or dwell_s > 0, patient=patient, dwell_s=dwell_s),
             record=record,
-            wishes=Wishes(operator=operator, sign=not no_sign, as_json=as_json),
+            wishes=wishes,
             profile_dirs=tuple(profiles or ()),
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from probe.judge.clock_state import ClockState, ClockTerms, clock_state
 from probe.judge.context import DeviceContext
+from probe.model.evidence import Purpose
 from probe.model.lineup import Lineup
 from probe.model.reading import Reading
 
@@ -23,9 +24,21 @@ def clock_terms(lineup: Lineup, tag: str) -> ClockTerms:
 
 
 def clock_readings(context: DeviceContext) -> tuple[Reading, ...]:
-    """All readings of the device's clock, by the time of asking."""
+    """All readings of the device's clock, by the time of asking; if it was set, those since then."""
+    since_ns = set_at_ns(context)
+    return tuple(one for one in every_reading(context) if one.sent_ns >= since_ns)
+
+
+def every_reading(context: DeviceContext) -> tuple[Reading, ...]:
+    """All readings of the device's clock, by the time of asking, also those before it was set."""
     rule = context.profile.clock
     return () if rule is None else tuple(sorted(context.readings(rule.point), key=lambda r: r.sent_ns))
+
+
+def set_at_ns(context: DeviceContext) -> int:
+    """When the last write of the clock was over, 0 if none was sent: as-found before, as-left after it."""
+    writes = [e.received_ns for _, e in context.sent if e.purpose is Purpose.CLOCK_SET]
+    return max(writes, default=0)
 
 
 def clock_of(context: DeviceContext) -> ClockState | None:

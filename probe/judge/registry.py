@@ -11,6 +11,7 @@ from probe.judge.checks import (
     bus,
     clock,
     clock_rate,
+    clock_set,
     connection,
     fresh,
     identity,
@@ -25,6 +26,19 @@ from probe.judge.checks import (
     state,
     supply,
 )
+from probe.judge.diagnosis import sound
+from probe.judge.electrical import (
+    alike,
+    balance,
+    currents,
+    distortion,
+    energy,
+    factor,
+    powers,
+    totals,
+    voltages,
+)
+from probe.judge.electrical import bus as buses
 from probe.model.errors import InputError, Problem
 
 DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
@@ -53,6 +67,7 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     clock.CHECK,
     clock_rate.DRIFT,
     clock_rate.SYNCHRONISED,
+    clock_set.CHECK,
     state.POSITION,
     state.BREAKER,
     state.MAINTENANCE,
@@ -62,6 +77,20 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     supply.VOLTAGE,
     supply.FREQUENCY,
     rating.CHECK,
+    voltages.LINE_PHASE,
+    voltages.UNBALANCE,
+    voltages.SEQUENCE,
+    distortion.CHECK,
+    currents.RATING,
+    currents.NEUTRAL,
+    powers.DIRECTION,
+    powers.POWER,
+    powers.TRIANGLE,
+    factor.CHECK,
+    totals.CHECK,
+    totals.DEMAND,
+    energy.CHECK,
+    sound.CHECK,
     bus.CHECK,
     bus.PATIENCE,
 )
@@ -69,6 +98,10 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
 LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     lineup.SERIAL_TWICE,
     lineup.PLACES,
+    balance.CHECK,
+    alike.CHECK,
+    buses.VOLTAGE,
+    buses.FREQUENCY,
     lineup.WEIGHT,
     run.REFERENCE,
     run.AGREEMENT,

@@ -14,6 +14,7 @@ class Scope:
     rounds only. poll_pause_s: pause between rounds of a dwell.
     clocks_only: identity, proof and clocks, nothing else. fine: measure clocks as finely as the gear allows,
     not only until their verdict is certain. patient: also those that show whole minutes, however long.
+    set_clocks: tags whose clocks are to be set.
     """
 
     tags: tuple[str, ...]
@@ -24,3 +25,4 @@ class Scope:
     clocks_only: bool = False
     fine: bool = False
     patient: bool = False
+    set_clocks: tuple[str, ...] = ()

@@ -12,6 +12,7 @@ from probe.practice.clock_faults import CLOCK_FAULTS
 from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.gear_faults import GEAR_FAULTS, alarm_names
 from probe.practice.part import Part, Stage
+from probe.practice.set_faults import SET_FAULTS
 from probe.practice.wire_faults import WIRE_FAULTS
 
 
@@ -23,7 +24,7 @@ def _by_name(kinds: tuple[FaultKind, ...]) -> Mapping[str, FaultKind]:
 
 
 #: Every kind of fault by its name, those on the wire first.
-FAULTS: Mapping[str, FaultKind] = _by_name((*WIRE_FAULTS, *GEAR_FAULTS, *CLOCK_FAULTS))
+FAULTS: Mapping[str, FaultKind] = _by_name((*WIRE_FAULTS, *GEAR_FAULTS, *CLOCK_FAULTS, *SET_FAULTS))
 
 
 def inject(stage: Stage, fault: Fault) -> None:

@@ -11,12 +11,13 @@ of an area, is answered with exception 2 (MODBUS Application Protocol Specificat
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from probe.model.profile import Area, Point, Profile
 from probe.model.reading import Value
 from probe.practice.ancillary import ancillary_value
 from probe.practice.clock_faults import Asked
+from probe.practice.clock_setter import ClockSetter
 from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured, measure
 from probe.practice.part import Part
@@ -53,6 +54,7 @@ class Image:
         self._names = {point: name for name, point in part.profile.identity.points.items()}
         self._twist = part.clock_twist() if part.clock_twist is not None else None
         self._clock_read = 0
+        self._setter = ClockSetter(part, showing.zone_s)
         self._uptime_read = 0
         self._started_s = -part.awake_s
         self._areas = {area: _points_of(part.profile, area) for area in Area}
@@ -76,6 +78,10 @@ class Image:
         if area.is_bits:
             return [bool(value) for value in raw]
         return [int.from_bytes(raw[i : i + 2], "big") for i in range(0, len(raw), 2)]
+
+    def write(self, function: int, start: int, words: Sequence[int]) -> None:
+        """Take registers of the clock, as the profile lets them be written. Raises Refusal."""
+        self._setter.write(function, start - self._part.shift, words, self._tick())
 
     def identification(self) -> Mapping[int, bytes]:
         """Objects of Read Device Identification as the profile numbers them."""
@@ -167,6 +173,7 @@ class Image:
 
     def _clock_value(self, point: Point, moment: Moment) -> Value | bytes:
         part = self._part
+        self._setter.tick(moment)
         shown = part.clock.shows(moment.truth_s, moment.truth_s - moment.since_s)
         rule = part.profile.clock
         shown += self._showing.zone_s if rule is not None and rule.zone == "local" else 0.0

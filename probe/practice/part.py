@@ -33,6 +33,8 @@ class Part:
     flipped: values of two and more registers come with the words in reverse. awake_s: how long it has been
     up when the lineup starts. restarts_after: readings of its time since start after which it restarts once
     (0: never). clock_twist: makes what comes between the clock and its registers (``clock_faults``).
+    refuses_writes: exception with which it refuses to have its clock set (0: it does not); ignores_writes:
+    it says yes and keeps its time; reverts_after_s: another master sets it back so long afterwards.
     """
 
     entry: Entry
@@ -57,6 +59,9 @@ class Part:
     awake_s: float = 3_450_000.0
     restarts_after: int = 0
     clock_twist: Callable[[], Callable[[Any], Value | bytes]] | None = None
+    refuses_writes: int = 0
+    ignores_writes: bool = False
+    reverts_after_s: float | None = None
     bus: Bus | None = None
 
     def behave(self, **changes: object) -> None:

@@ -26,14 +26,15 @@ import socket
 import struct
 import sys
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 from pymodbus.constants import ExcCodes, MoreData
 from pymodbus.exceptions import ModbusIOException
 from pymodbus.pdu import ExceptionResponse, ModbusPDU, ReadDeviceInformationRequest
 from pymodbus.pdu.mei_message import ReadDeviceInformationResponse
+from pymodbus.pdu.register_message import WriteMultipleRegistersResponse, WriteSingleRegisterResponse
 from pymodbus.server import ModbusTcpServer
 from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
@@ -63,6 +64,15 @@ class Registers(Protocol):
 
     def identification(self) -> Mapping[int, bytes]:
         """Objects of Read Device Identification, empty if the unit does not know the function."""
+        ...
+
+
+@runtime_checkable
+class Settable(Protocol):
+    """A unit some of whose registers can be written."""
+
+    def write(self, function: int, start: int, words: Sequence[int]) -> None:
+        """Take the registers. Raises Refusal."""
         ...
 
 
@@ -328,10 +338,27 @@ async def answer_of(registers: Registers, request: ModbusPDU) -> ModbusPDU:
     """The right answer to a request: data, identification objects or a Modbus exception."""
     if isinstance(request, ReadDeviceInformationRequest):
         return _identification(registers, request)
+    if request.function_code in (6, 16):
+        return _written(registers, request)
     if request.function_code not in (1, 2, 3, 4):
         return _exception(request, 0x01)
     store: Any = _Store(registers)
     return await request.datastore_update(store, request.dev_id)
+
+
+def _written(registers: Registers, request: ModbusPDU) -> ModbusPDU:
+    """The answer to a write of registers: what was asked, or an exception (nothing but clocks can be set)."""
+    words = list(request.registers)
+    whole = request.function_code == 6 or len(words) == request.count
+    if not isinstance(registers, Settable) or not whole:
+        return _exception(request, 0x03 if isinstance(registers, Settable) else 0x01)
+    try:
+        registers.write(request.function_code, request.address, words)
+    except Refusal as refusal:
+        return _exception(request, refusal.code)
+    if request.function_code == 6:
+        return WriteSingleRegisterResponse(address=request.address, registers=words)
+    return WriteMultipleRegistersResponse(address=request.address, count=len(words))
 
 
 def _identification(registers: Registers, request: ReadDeviceInformationRequest) -> ModbusPDU:

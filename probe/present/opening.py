@@ -30,6 +30,12 @@ CAUTIONS = (
 )
 
 
+SETTING_CAUTION = (
+    "This run sets clocks, after you have confirmed it, and writes nothing else. A device that allows few "
+    "connections may drop another master while it is asked: tell whoever watches this gear before you start."
+)
+
+
 def show(  # noqa: PLR0913 (what an opening tells)
     console: Console,
     plan: RunPlan,
@@ -70,13 +76,14 @@ def opening(  # noqa: PLR0913 (what an opening tells)
     rows = paragraph(f"{lineup_map.lineup}, {lineup_map.site}", width, style="bold")
     pairs = [
         ("Devices", _devices(plan)),
-        ("Requests", f"about {plan.requests}, all of them reads, in about {time_phrase(plan.seconds)}"),
+        ("Requests", _requests(plan)),
         ("Record", record),
         ("Signed", signature),
     ]
     pairs += [("Way" if number == 0 else "", way) for number, way in enumerate(ways)]
     rows += [*facts(pairs, width, indent=2), Row()]
-    warned = [*cautions, *(() if practice else CAUTIONS)]
+    usual = (SETTING_CAUTION, *CAUTIONS[1:]) if plan.scope.set_clocks else CAUTIONS
+    warned = [*cautions, *(() if practice else usual)]
     for text in warned:
         rows += paragraph(text, width, lead=[Piece("Caution   ", "bold yellow")], indent=2)
     return [*rows, Row()]
@@ -91,3 +98,13 @@ def _devices(plan: RunPlan) -> str:
     if plan.scope.dwell_s:
         text += f", polled again and again for {time_phrase(plan.scope.dwell_s)}"
     return text
+
+
+def _requests(plan: RunPlan) -> str:
+    """How many requests, and of what sort."""
+    about = f"about {plan.requests}"
+    if plan.scope.set_clocks:
+        return (
+            f"{about} reads in about {time_phrase(plan.seconds)} each time; clocks are read before and after"
+        )
+    return f"{about}, all of them reads, in about {time_phrase(plan.seconds)}"
