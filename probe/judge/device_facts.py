@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from probe.judge.clock_view import clock_of
 from probe.judge.context import DeviceContext
+from probe.judge.electrical.snapshot import Snapshot
+from probe.judge.electrical.taking import snapshots_of, stand_of
 from probe.judge.facts import Facts, Pair
 from probe.judge.gates import Gates
 from probe.judge.identity import identity_of
@@ -40,8 +42,15 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         answers_for_all=bool(context.memory.get("answers for all")),
         clock_hours=context.memory.get("clock_hours", 0.0),
         pairs=_pairs(context),
+        snapshots=_ends(snapshots_of(context)),
+        stand=stand_of(context),
         clock=clock_of(context),
     )
+
+
+def _ends(taken: tuple[Snapshot, ...]) -> tuple[Snapshot, ...]:
+    """The first and the last; a run of thousands of devices holds no more."""
+    return taken if len(taken) < 2 else (taken[0], taken[-1])
 
 
 def _pairs(context: DeviceContext) -> tuple[Pair, ...]:

@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from probe.judge.clock_state import ClockState
+from probe.judge.electrical.snapshot import Snapshot
 from probe.model.finding import Finding
 
 
@@ -59,6 +60,8 @@ class Facts:
     make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
     off in the way of a time zone, else 0. ratio: the one factor by which all its voltages are off, in words.
     answers_for_all: it gives the same for units that the map does not hold, and the map holds others there.
+    snapshots: first and last of its electrical ones. stand: of its breaker, open, closed or unknown; a
+    device that is no breaker counts as closed.
     lost, late: requests without an answer, and answers that came after the time-out. clock: what its readings
     say of its clock, None if it was not read.
     """
@@ -81,6 +84,8 @@ class Facts:
     lost: int = 0
     late: int = 0
     pairs: tuple[Pair, ...] = ()
+    snapshots: tuple[Snapshot, ...] = ()
+    stand: str = "unknown"
     clock: ClockState | None = None
 
 

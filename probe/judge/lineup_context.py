@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
+from typing import Any
 
 from probe.judge.facts import DeviceJudgement, Facts
 from probe.judge.run_context import RunContext
@@ -23,6 +24,8 @@ class LineupContext:
         self.scope = scope
         self.judgements = judgements
         self.run = run
+        #: What a module worked out once for this run, by its own key.
+        self.memory: dict[str, Any] = {}
 
     @cached_property
     def time(self) -> RunContext:

@@ -17,6 +17,7 @@
         wire: [...]                      what the wire did to which requests (see Wire)
         connects: [refused]              connections of its link, before the requests
         disconnects: [1, 9]              closed by the device, after so many requests
+        series: [[60, {energy: 5}], ...] more polls of case-circuit's electrical points, seconds and values
         clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
         clock_series: [[0.3, 0], ...]    readings of its clock: seconds since the run's start, seconds that
                                          it shows after WALL_S; or a list of raw registers in hexadecimal
@@ -90,6 +91,33 @@ HEALTHY: dict[str, Any] = {
     "uptime": 86_400,
 }
 LATER: dict[str, Any] = {"heartbeat": 40_020, "uptime": 86_402, "current_a": 213.0, "energy": 1_000_098}
+#: What a circuit of 480 V, 200 A, power factor 0.85 shows (profile case-circuit).
+#: Source: S = V x I = 277.128 V x 200 A = 55 425.6 VA, P = 0.85 S, Q = sqrt(S2 - P2); computed.
+CIRCUIT: dict[str, Any] = {
+    **{f"voltage_{pair}": 480.0 for pair in ("ab", "bc", "ca")},
+    **{f"voltage_{phase}": 277.128 for phase in "abc"},
+    **{f"current_{phase}": 200.0 for phase in ("a", "b", "c", "average")},
+    "current_n": 6.0,
+    "current_g": 0.4,
+    **{f"power_{phase}": 47_111.8 for phase in "abc"},
+    **{f"reactive_power_{phase}": 29_197.1 for phase in "abc"},
+    **{f"apparent_power_{phase}": 55_425.6 for phase in "abc"},
+    "power_total": 141_335.4,
+    "reactive_power_total": 87_591.3,
+    "apparent_power_total": 166_276.9,
+    "power_factor_total": 0.85,
+    "distortion_voltage": 1.8,
+    "distortion_current": 5.0,
+    "unbalance_voltage": 0.1,
+    "angle_voltage_a": 0.0,
+    "angle_voltage_b": -120.0,
+    "angle_voltage_c": 120.0,
+    "angle_current_a": -31.8,
+    "angle_current_b": -151.8,
+    "angle_current_c": 88.2,
+    "demand_power_total": 138_000.0,
+    "energy_out": 0,
+}
 OBJECTS = {0: "Quellmark", 1: "QT-9", 2: "2.4.1"}
 DEVICE = {
     "tag": "F1",
@@ -107,6 +135,8 @@ MAP = {
     "lineup": "MSB-1",
     "system": {"voltage_v": 480, "frequency_hz": 60},
 }
+#: The electrical points of case-circuit stand in one block from 300 on.
+CIRCUIT_REGISTERS = 76
 #: What is asked: purpose, round, function or 43, first address, count, seconds since the run's start.
 READS = (
     ("identity", 0, 43, 0, 0, 0.1),
@@ -115,9 +145,11 @@ READS = (
     ("proof", 0, 3, 0, 3, 0.4),
     ("poll", 0, 3, 0, 4, 0.5),
     ("poll", 0, 3, 100, 22, 0.6),
+    ("poll", 0, 3, 300, CIRCUIT_REGISTERS, 0.65),
     ("absent unit", 0, 3, 0, 1, 0.7),
     ("freshness", 1, 3, 119, 3, 2.6),
     ("poll", 1, 3, 100, 22, 2.7),
+    ("poll", 1, 3, 300, CIRCUIT_REGISTERS, 2.75),
     ("clock", 1, 3, 200, 2, 2.9),
 )
 REPLY_S = 0.005
@@ -191,9 +223,12 @@ class Told:
         """Registers of the device in a round."""
         known = self.profile.by_name
         told = dict(self.story.get("values", {}))
-        values = merged_values(HEALTHY, told)
+        usual = merged_values(HEALTHY, CIRCUIT if "voltage_ca" in known else {})
+        values = merged_values(usual, told)
         if number:
-            values = merged_values(values, {k: v for k, v in LATER.items() if k not in told})
+            values = merged_values(
+                values, {k: v for k, v in LATER.items() if k not in told and usual.get(k) == HEALTHY[k]}
+            )
             values = merged_values(values, self.story.get("later", {}))
         image = register_image(self.profile, {k: v for k, v in values.items() if k in known})
         image.update(self.clock_image(number))
@@ -206,7 +241,7 @@ class Told:
         return {(area, address + shift): word for (area, address), word in image.items()}
 
     def clock_image(self, number: int) -> Image:
-        if "clock" not in self.profile.by_name:
+        if "clock" not in self.profile.by_name or number > 1:
             return {}
         at_s = next(read[5] for read in READS if read[0] == "clock" and read[1] == number)
         shown = self.story.get("clock_shows", WALL_S + at_s + self.story.get("clock_s", 0.0))
@@ -225,6 +260,8 @@ class Told:
             for read in READS:
                 if self.is_asked(read):
                     self.ask(read, rules)
+            for number, (at_s, shows) in enumerate(self.story.get("series", []), start=2):
+                self.tell_round(number, at_s, shows)
             for at_s, shows in self.story.get("clock_series", []):
                 self.tell_clock(at_s, shows)
         last = self.story.get("stop_after")
@@ -245,6 +282,11 @@ class Told:
             interrupted=bool(self.story.get("interrupted")),
         )
 
+    def tell_round(self, number: int, at_s: float, shows: dict[str, Any]) -> None:
+        """One more poll of the electrical points, with what they show then."""
+        self.story = {**self.story, "later": {**self.story.get("later", {}), **shows}}
+        self.add(("poll", number, 3, 300, CIRCUIT_REGISTERS, at_s), Wire(), 1, at_s)
+
     def tell_clock(self, at_s: float, shows: float | str) -> None:
         """One reading of the clock in 5 ms."""
         point = self.profile.by_name["clock"]
@@ -256,6 +298,8 @@ class Told:
         purpose, number, _, start, count, _ = read
         if purpose == "clock" and "clock_series" in self.story:
             return False
+        if start == 300:
+            return "voltage_ca" in self.profile.by_name
         scope = self.story.get("scope", {})
         if scope.get("quick") and (number or purpose in ("clock", "absent unit")):
             return False

@@ -98,3 +98,24 @@ def test_wrong_identity_hides_every_value(judge: Any, check: str) -> None:
     """Even a value that would fail is not judged: it may be another device's."""
     result = judge({"objects": {0: "Brindlecote"}, "values": {"voltage_ab": 4000, "breaker_state": 0}})
     assert {f.verdict for f in result.findings(check)} == {Verdict.NOT_TESTED}
+
+
+CIRCUIT_STORIES = st.fixed_dictionaries(
+    {
+        "profile": st.just("case-circuit"),
+        "registers": st.dictionaries(
+            st.integers(300, 375), WORDS.map(lambda word: f"{word:04X}"), max_size=30
+        ),
+        "device": st.fixed_dictionaries({"kind": st.sampled_from(["trip-unit", "meter"])}),
+    }
+)
+
+
+@QUIET
+@given(stories=st.lists(CIRCUIT_STORIES, min_size=2, max_size=3), feeds=st.booleans())
+def test_any_circuit_is_judged(judge: Any, stories: list[dict[str, Any]], feeds: bool) -> None:
+    for story in stories[1:]:
+        story["device"] = {**story["device"], "fed_from" if feeds else "measures": "F1"}
+    result = judge({"devices": stories, "scope": {"dwell_s": 2.0}})
+    have = {(f.check, f.subject) for f in result.conclusion.findings}
+    assert {(e.check, e.subject) for e in expected(result.lineup, result.scope)} <= have

@@ -14,11 +14,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
-from probe.collect.device_plan import DevicePlan, plan_device, price_of
+from probe.collect.device_plan import DevicePlan, Step, plan_device, price_of
 from probe.collect.inputs import open_library
 from probe.judge import Conclusion, DeviceJudgement, conclude, judge_device
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
-from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
+from probe.model.evidence import Anchor, Exchange, Framing, Outcome
 from probe.model.finding import Finding
 from probe.model.lineup import Lineup
 from probe.model.map_load import load_lineup
@@ -107,7 +107,7 @@ def exchanges_of(
     start_s: float,
     reply_s: float = 0.008,
     rounds: int = 1,
-    pause_s: float = 1.0,
+    pause_s: float = 3.0,
 ) -> dict[str, list[tuple[int, Exchange]]]:
     """Polls of all devices: links side by side, devices of a link in turn; more rounds after a pause."""
     taken: dict[str, list[tuple[int, Exchange]]] = {tag: [] for tag in registers}
@@ -118,20 +118,21 @@ def exchanges_of(
     for tags in links.values():
         at_s = start_s
         plans = {tag: _plan(lineup, tag) for tag in tags}
-        for number in range(rounds):
-            queue = [
-                (tag, step)
-                for tag in tags
-                for step in (*plans[tag].identity, *plans[tag].poll)
-                if number == 0 or step.purpose is Purpose.POLL
-            ]
-            for tag, step in queue:
+        for number in range(max(rounds, 2)):
+            for tag, step in _steps(plans, number, dwell=rounds > 1):
                 clock.since_s = at_s + reply_s / 2
                 sequence += 1
                 taken[tag].append((sequence, _exchange(tag, step, registers[tag], number, at_s, reply_s)))
-                at_s += reply_s + lineup.profiles[lineup.map.by_tag[tag].profile].limits.gap_s
+                at_s += reply_s + lineup.profile_of(lineup.map.by_tag[tag]).limits.gap_s
             at_s += pause_s
     return taken
+
+
+def _steps(plans: Mapping[str, DevicePlan], number: int, *, dwell: bool) -> list[tuple[str, Step]]:
+    """What is asked in a round: everything, then polls again (dwell) or only what must have moved."""
+    if number == 0:
+        return [(tag, step) for tag, plan in plans.items() for step in (*plan.identity, *plan.poll)]
+    return [(tag, step) for tag, plan in plans.items() for step in (plan.poll if dwell else plan.freshness)]
 
 
 def _plan(lineup: Lineup, tag: str) -> DevicePlan:
@@ -172,7 +173,7 @@ def judge_all(
 
 
 def audit_offline(
-    scenario: Scenario, *, at_s: float = 0.0, reply_s: float = 0.008, rounds: int = 1, pause_s: float = 1.0
+    scenario: Scenario, *, at_s: float = 0.0, reply_s: float = 0.008, rounds: int = 1, pause_s: float = 3.0
 ) -> Audited:
     """A practice lineup polled at a moment, and judged."""
     clock = Clock()

@@ -100,4 +100,4 @@ def step_of(point: Point) -> float:
         return 0.0
     if isinstance(decoder, IntegerDecoder):
         return abs(decoder.scale.gain / decoder.scale.divisor)
-    return 0.5 * 10.0**-point.decimals
+    return float(10.0**-point.decimals)

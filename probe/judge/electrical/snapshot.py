@@ -42,8 +42,8 @@ class Raw(NamedTuple):
 
 
 class Measured(NamedTuple):
-    """One value. half_width: plus or minus, accuracy class, register step and time skew together; step and
-    skew are its parts that the class does not know."""
+    """One value. half_width: plus or minus, accuracy class, register step and time skew together. step (half
+    a step of the register) and skew are its parts that the class does not know."""
 
     value: float
     half_width: float
@@ -199,9 +199,10 @@ def _measured(frame: Frame, shown: Mapping[Key, Raw], raw: Raw, main: Raw) -> Me
         skew = drift(raw.key[0], raw.value, frame.accuracy.update_s) if frame.accuracy.update_s else 0.0
     else:
         skew = drift(raw.key[0], raw.value, seconds_apart(raw, main) + frame.accuracy.update_s)
+    half_step = raw.step / 2
     return Measured(
-        raw.value, own + raw.step + skew, raw.unit, raw.point, raw.sequence, raw.sent_ns, raw.received_ns,
-        raw.step, skew,
+        raw.value, own + half_step + skew, raw.unit, raw.point, raw.sequence, raw.sent_ns, raw.received_ns,
+        half_step, skew,
     )  # fmt: skip
 
 

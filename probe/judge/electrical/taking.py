@@ -2,33 +2,63 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import NamedTuple
 
 from probe.judge.blocks import Block, decoder_of
+from probe.judge.checks.state import current
 from probe.judge.context import DeviceContext
-from probe.judge.electrical.quantities import Electrical, electrical_points
+from probe.judge.electrical.quantities import Electrical, Key, electrical_points
 from probe.judge.electrical.snapshot import Frame, Raw, Snapshot, frame_of, raw_of, snapshot
+from probe.judge.electrical.topology import Stand
 from probe.judge.traits import traits_of
 from probe.model.evidence import Purpose
 from probe.model.profile import Point, Profile
 from probe.model.reading import Quality
 
+#: Beyond this a number is no measurement of anything, but a wrong byte order (see ``checks.sanity``).
+HUGE = 1e12
 #: Rounds of one run that are looked at: the first, the last, and some between them.
 MOST_ROUNDS = 12
 
-_known: dict[int, tuple[Profile, dict[str, Electrical]]] = {}
+
+class Instruments(NamedTuple):
+    """What a profile measures: its electrical points by name, and their keys."""
+
+    points: Mapping[str, Electrical]
+    keys: frozenset[Key]
 
 
-def points_of(profile: Profile) -> dict[str, Electrical]:
-    """Electrical points of a profile by name; made once while the profile lives."""
+_known: dict[int, tuple[Profile, Instruments]] = {}
+
+
+def instruments_of(profile: Profile) -> Instruments:
+    """What a profile measures; made once while the profile lives."""
     known = _known.get(id(profile))
     if known is None or known[0] is not profile:
-        if len(_known) >= 256:
+        if len(_known) >= 256:  # a bound for processes that load profiles for ever; lineups need dozens
             _known.clear()
-        made = {item.point.name: item for item in electrical_points(profile)}
+        found = electrical_points(profile)
+        made = Instruments({item.point.name: item for item in found}, frozenset(item.key for item in found))
+        # The profile is kept beside, so that its id cannot be given to another one.
         known = _known[id(profile)] = (profile, made)
     return known[1]
+
+
+def points_of(profile: Profile) -> Mapping[str, Electrical]:
+    """Electrical points of a profile by name."""
+    return instruments_of(profile).points
+
+
+def keys_of(profile: Profile) -> frozenset[Key]:
+    """What a profile measures, by key."""
+    return instruments_of(profile).keys
+
+
+def point_of(profile: Profile, key: Key) -> Electrical | None:
+    """The point of a profile that measures a quantity; None without one."""
+    return next((item for item in points_of(profile).values() if item.key == key), None)
 
 
 def frame_for(context: DeviceContext) -> Frame:
@@ -88,7 +118,7 @@ def _raws(profile: Profile, blocks: list[Block]) -> Iterator[Raw]:
         times = (block.exchange.sent_ns, block.exchange.received_ns)
         for point, _, value, quality in decoder_of(profile, block).decode(block.data):
             item = wanted.get(point.name)
-            if item is not None and quality is Quality.GOOD:
+            if item is not None and quality is Quality.GOOD and abs(float(value)) <= HUGE:
                 step = item.step or _factored_step(profile, point, block) * item.factor
                 yield raw_of(item, float(value), step, block.sequence, times)
 
@@ -107,3 +137,17 @@ def loaded(context: DeviceContext) -> Snapshot | None:
     """
     taken = snapshots_of(context)
     return max(taken, key=lambda one: (one.current_a or 0.0, one.round), default=None)
+
+
+def stand_of(context: DeviceContext) -> Stand:
+    """How the device's breaker stands by its own word; a device without one counts as closed."""
+    states = traits_of(context.profile).states
+    if "breaker" not in states:
+        return Stand.CLOSED
+    position = current(context, "position") if "position" in states else None
+    if position is not None and position[0] in ("test", "withdrawn"):
+        return Stand.OPEN
+    seen = current(context, "breaker")
+    if seen is None or not seen[0]:
+        return Stand.UNKNOWN
+    return Stand.CLOSED if seen[0] == "closed" else Stand.OPEN

@@ -3,7 +3,7 @@
     class   percent of the reading, of at least 5 % of the rated current; for powers also a share of the
             part that stands across, because an error of angle turns one into the other:
             P: class x (|P| + 0.3 |Q|). At power factor 0.5 this gives 1.5 times the class.
-    step    one step of the register: it may cut off instead of rounding
+    step    half a step of the register
     time    how fast the quantity may move, times the time between the readings, up to a bound: a load
             wanders, it does not run away
 
