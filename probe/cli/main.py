@@ -20,6 +20,7 @@ from probe.cli.groups import map_app, profile_app
 from probe.cli.key_group import key_app
 from probe.cli.options import PLAIN, Json, ProfileDirs, Work
 from probe.cli.record_group import record_app
+from probe.cli.report_entry import report
 from probe.present.console import say
 
 app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
@@ -27,6 +28,7 @@ app.add_typer(map_app, name="map", help="Check, make and describe device maps (w
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
 app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
 app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
+app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 
 
 #: What the command-line library returns for Ctrl-C while it parses; not one of our codes.
@@ -285,6 +287,12 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
             "--settle", metavar="TIME", help="With --set: look again after so long whether it was set back."
         ),
     ] = "0s",
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot", metavar="PATH", help="Draw which events the stamps can put in order, as a new SVG file."
+        ),
+    ] = None,
     record: Annotated[
         Path | None,
         typer.Option(
@@ -342,6 +350,7 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
                 yes=yes,
                 settle_s=duration.seconds(settle, "--settle"),
                 record=record,
+                plot=plot,
                 profile_dirs=tuple(profiles or ()),
             )
         return clock_command.clock(
@@ -351,6 +360,7 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
             ways=clock_command.Ways(fine=fine or dwell_s > 0, patient=patient, dwell_s=dwell_s),
             record=record,
             wishes=wishes,
+            plot=plot,
             profile_dirs=tuple(profiles or ()),
         )
 

@@ -1,0 +1,267 @@
+"""Dossier: everything that the document says of a record, taken from its evidence once; no words yet.
+
+Verdicts are those that the record holds. Readings, clock intervals and reply times are decoded again from
+the raw bytes, by the map and profiles in the record; whether the same verdicts come out again is told too.
+In a merged record each device is shown by the last run that got it done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from probe.judge.clock_state import ClockVerdict
+from probe.judge.context import DeviceContext
+from probe.judge.expectation import subject_of
+from probe.judge.facts import Reach
+from probe.judge.run_context import RunContext
+from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.device_map import Device, DeviceMap, Target
+from probe.model.evidence import JUDGED, Anchor, Connect, ConnectOutcome, Disconnect, Exchange, Note, Outcome
+from probe.model.finding import Finding, Verdict, worst
+from probe.model.lineup import Lineup
+from probe.model.profile import Point, Profile
+from probe.model.reading import Reading
+from probe.record.content import RecordContent
+from probe.record.rederive import rederive
+from probe.record.rejudge import Evidence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reply:
+    """One attempt. at_s: into the run; reply_ms: until the answer, or until waiting ended."""
+
+    at_s: float
+    reply_ms: float
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceDossier:
+    """One device. run: number of the record inside a merged one that it is shown by, 0 otherwise."""
+
+    device: Device
+    profile: Profile
+    target: Target
+    verdict: Verdict
+    findings: tuple[Finding, ...]
+    readings: Mapping[str, tuple[Point, Reading]] = field(default_factory=dict)
+    replies: tuple[Reply, ...] = ()
+    clock: ClockVerdict | None = None
+    reach: Reach = Reach.NOT_TRIED
+    neighbour: str = ""
+    run: int = 0
+
+    @property
+    def tag(self) -> str:
+        """Its name on the drawings."""
+        return self.device.tag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkDossier:
+    """One connection, by all devices that share it. refused: attempts to open it that did not succeed."""
+
+    link: str
+    tags: tuple[str, ...]
+    opened: int
+    refused: int
+    closed_by_peer: int
+    local: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dossier:
+    """The record as the document tells it. equal: whether the recorded verdicts came out again.
+
+    differences: how many did not; None: not judged again (a merged record: each run was, in its own place).
+    finished_wall_ns: 0 if the record holds no last anchor.
+    """
+
+    content: RecordContent
+    lineup: Lineup
+    devices: tuple[DeviceDossier, ...]
+    left_out: tuple[Device, ...]
+    lineup_findings: tuple[Finding, ...]
+    links: tuple[LinkDossier, ...]
+    verdict: Verdict
+    complete: bool
+    why_incomplete: str
+    finished_wall_ns: int
+    requests: int
+    differences: int | None
+    notes: tuple[Note, ...]
+
+    @property
+    def map(self) -> DeviceMap:
+        """The device map in the record."""
+        return self.lineup.map
+
+    @property
+    def by_tag(self) -> dict[str, DeviceDossier]:
+        """Devices by tag."""
+        return {one.tag: one for one in self.devices}
+
+
+#: One run: number inside a merged record (0 for the record itself), what it holds, its lineup.
+_Run = tuple[int, RecordContent, Lineup]
+
+
+def dossier(
+    content: RecordContent,
+    lineup: Lineup,
+    runs: Sequence[RecordContent],
+    lineup_of: Callable[[RecordContent], Lineup],
+    *,
+    version: str,
+) -> Dossier:
+    """The dossier of a record. runs: the records inside a merged one, none for others."""
+    judged: list[_Run] = [(n, run, lineup_of(run)) for n, run in enumerate(runs, 1)] or [(0, content, lineup)]
+    seen = {number: _Seen(run, its_lineup, version) for number, run, its_lineup in judged}
+    by_subject = _by_subject(content.findings)
+    devices = tuple(
+        _device(lineup.map.by_tag[tag], lineup, by_subject.get(tag, ()), seen)
+        for tag in content.header.scope.tags
+        if tag in lineup.map.by_tag
+    )
+    complete = content.seal is not None and content.seal.complete
+    tags = {device.tag for device in lineup.map.devices}
+    return Dossier(
+        content=content,
+        lineup=lineup,
+        devices=devices,
+        left_out=tuple(d for d in lineup.map.devices if d.tag in content.header.scope.left_out),
+        lineup_findings=tuple(f for f in content.findings if f.subject not in tags),
+        links=tuple(_links(devices, seen.values())),
+        verdict=_overall(content, complete=complete),
+        complete=complete,
+        why_incomplete="" if content.seal is None else content.seal.reason,
+        finished_wall_ns=max((one.finished_wall_ns for one in seen.values()), default=0),
+        requests=sum(one.requests for one in seen.values()),
+        differences=None if runs else seen[0].differences,
+        notes=tuple(note for one in seen.values() for note in one.notes),
+    )
+
+
+class _Seen:
+    """What one run saw, sorted by device."""
+
+    def __init__(self, content: RecordContent, lineup: Lineup, version: str) -> None:
+        self.lineup = lineup
+        self.scope = content.header.scope
+        again = rederive(content, lineup, version=version)
+        self.differences = len(again.differences) + again.causes_differ
+        self.clocks = {one.tag: one for one in again.conclusion.clocks}
+        self._evidence = Evidence(content, lineup)
+        self._run: RunEvidence = self._evidence.of_run()
+        self._context = RunContext(lineup, self._run)
+        self.done = frozenset(self._evidence.judged_at)
+        anchors = content.evidence.get(Anchor, ())
+        self.finished_wall_ns: int = anchors[-1][1].wall_ns if anchors else 0
+        self.requests = sum(
+            one.outcome is not Outcome.NOT_SENT for _, one in content.evidence.get(Exchange, ())
+        )
+        self.notes = tuple(note for _, note in content.evidence.get(Note, ()) if note.topic != JUDGED)
+        self.connects: Sequence[tuple[int, Connect]] = content.evidence.get(Connect, ())
+        self.disconnects: Sequence[tuple[int, Disconnect]] = content.evidence.get(Disconnect, ())
+
+    def evidence_of(self, tag: str) -> DeviceEvidence:
+        """What was known of the device when it was judged."""
+        return self._evidence.of_device(tag)
+
+    def context_of(self, tag: str) -> DeviceContext:
+        """The device's evidence, ready to be decoded."""
+        return DeviceContext(
+            subject_of(self.lineup, self.scope, tag), self._evidence.of_device(tag), self._context
+        )
+
+
+def _device(
+    device: Device, lineup: Lineup, findings: Sequence[Finding], seen: Mapping[int, _Seen]
+) -> DeviceDossier:
+    """One device, by the last run that got it done, or else the last that tried."""
+    tag = device.tag
+    tried = [number for number, one in seen.items() if tag in one.scope.tags]
+    done = [number for number in tried if tag in seen[number].done]
+    facts = {
+        "device": device,
+        "profile": lineup.profile_of(device),
+        "target": lineup.map.target(tag),
+        "verdict": worst([finding.verdict for finding in findings]),
+        "findings": tuple(findings),
+    }
+    if not tried:
+        return DeviceDossier(**facts)  # type: ignore[arg-type]
+    number = (done or tried)[-1]
+    context = seen[number].context_of(tag)
+    neighbours = [one.hardware_address for _, one in context.evidence.neighbours]
+    return DeviceDossier(
+        **facts,  # type: ignore[arg-type]
+        readings=_readings(context),
+        replies=tuple(_replies(context)),
+        clock=seen[number].clocks.get(tag),
+        reach=context.reach,
+        neighbour=neighbours[-1] if neighbours else "",
+        run=number,
+    )
+
+
+def _readings(context: DeviceContext) -> dict[str, tuple[Point, Reading]]:
+    """The last reading of each point that was read, good or not."""
+    return {
+        point.name: (point, readings[-1])
+        for point in context.profile.points
+        if (readings := context.readings(point.name))
+    }
+
+
+def _replies(context: DeviceContext) -> Iterable[Reply]:
+    for _, exchange in context.sent:
+        yield Reply(at_s=exchange.sent_ns / 1e9, reply_ms=exchange.reply_ns / 1e6, outcome=exchange.outcome)
+
+
+def _links(devices: Sequence[DeviceDossier], seen: Iterable[_Seen]) -> Iterable[LinkDossier]:
+    """Each link with how often it was opened and closed, in the map's order."""
+    tags: dict[str, list[str]] = {}
+    for one in devices:
+        tags.setdefault(one.target.link, []).append(one.tag)
+    opened: dict[str, list[Connect]] = {}
+    closed: dict[str, int] = {}
+    for run in seen:
+        for _, connect in run.connects:
+            opened.setdefault(connect.host, []).append(connect)
+        for _, disconnect in run.disconnects:
+            closed[disconnect.host] = closed.get(disconnect.host, 0) + disconnect.by_peer
+    for link, own in tags.items():
+        attempts = opened.get(link, [])
+        good = [one for one in attempts if one.outcome is ConnectOutcome.OPEN]
+        yield LinkDossier(
+            link=link,
+            tags=tuple(own),
+            opened=len(good),
+            refused=len(attempts) - len(good),
+            closed_by_peer=closed.get(link, 0),
+            local=tuple(dict.fromkeys(_without_port(one.local) for one in good if one.local)),
+        )
+
+
+def _without_port(local: str) -> str:
+    return local.rpartition(":")[0] or local
+
+
+def _by_subject(findings: Iterable[Finding]) -> dict[str, list[Finding]]:
+    groups: dict[str, list[Finding]] = {}
+    for finding in findings:
+        groups.setdefault(finding.subject, []).append(finding)
+    return groups
+
+
+def _overall(content: RecordContent, *, complete: bool) -> Verdict:
+    """The verdict of the whole: fail, or not tested for what is incomplete, before any pass."""
+    found = {finding.verdict for finding in content.findings}
+    if Verdict.FAIL in found:
+        return Verdict.FAIL
+    spoken_of = {finding.subject for finding in content.findings}
+    if not complete or not spoken_of.issuperset(content.header.scope.tags):
+        return Verdict.NOT_TESTED
+    return Verdict.REVIEW if Verdict.REVIEW in found else Verdict.PASS
