@@ -88,9 +88,16 @@ def price_of(target: Target, limits: Limits) -> Price:
 
 
 def plan_device(
-    profile: Profile, shift: int, price: Price, *, quick: bool = False, clocks_only: bool = False
+    profile: Profile,
+    shift: int,
+    price: Price,
+    *,
+    quick: bool = False,
+    clocks_only: bool = False,
+    settings_only: bool = False,
 ) -> DevicePlan:
-    """The steps for a profile. quick: without freshness and clock; clocks_only: identity, proof and clock.
+    """The steps for a profile. quick: without freshness and clock; clocks_only: identity, proof and clock;
+    settings_only: identity, proof, and twice the protective settings with what shows that they are alive.
 
     Raises PlanError if a point can never be read.
     """
@@ -100,6 +107,10 @@ def plan_device(
     proof_names = [proof.point for proof in profile.proof]
     fresh = () if quick or clocks_only or profile.freshness is None else profile.freshness.points
     polled = [] if clocks_only else [p.name for p in profile.points if p.name not in apart]
+    if settings_only:
+        wanted = _with_settings(profile)
+        polled = [name for name in polled if name in wanted]
+        fresh = tuple(dict.fromkeys((*(name for name in fresh if name not in apart), *polled)))
     return DevicePlan(
         profile=profile,
         shift=shift,
@@ -109,8 +120,16 @@ def plan_device(
         proof=builder.steps(Purpose.PROOF, [name for name in proof_names if name not in apart]),
         poll=builder.steps(Purpose.POLL, polled),
         freshness=builder.steps(Purpose.FRESHNESS, fresh),
-        clock=() if quick else builder.steps(Purpose.CLOCK, [point.name for point in clock]),
+        clock=() if quick or settings_only else builder.steps(Purpose.CLOCK, [point.name for point in clock]),
     )
+
+
+def _with_settings(profile: Profile) -> set[str]:
+    """Points of settings, of maintenance mode, of ratings, and what shows that they are alive."""
+    wanted = {p.name for p in profile.points if p.quantity == "rating"}
+    wanted |= {rule.point for rule in profile.states if rule.state == "maintenance"}
+    wanted |= set(profile.freshness.points if profile.freshness else ())
+    return wanted | set(profile.settings.points() if profile.settings else ())
 
 
 def _atom_of(profile: Profile, name: str) -> list[Point]:
@@ -150,6 +169,7 @@ class PlanBook:
     file: str  # name of the map, for errors
     quick: bool = False
     clocks_only: bool = False
+    settings_only: bool = False
     _plans: dict[tuple[str, int, Price], DevicePlan] = field(default_factory=dict)
 
     def plan_for(self, device: Device, profile: Profile, target: Target) -> DevicePlan:
@@ -165,7 +185,12 @@ class PlanBook:
     def _make(self, device: Device, profile: Profile, price: Price) -> DevicePlan:
         try:
             return plan_device(
-                profile, device.register_shift, price, quick=self.quick, clocks_only=self.clocks_only
+                profile,
+                device.register_shift,
+                price,
+                quick=self.quick,
+                clocks_only=self.clocks_only,
+                settings_only=self.settings_only,
             )
         except PlanError as error:
             raise InputError([_unreadable(profile, error.piece, error.why)]) from error

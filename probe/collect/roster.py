@@ -38,7 +38,12 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
 
     Raises InputError if points of a device cannot be read as map and profile say.
     """
-    book = PlanBook(file=_map_name(lineup), quick=scope.quick, clocks_only=scope.clocks_only)
+    book = PlanBook(
+        file=_map_name(lineup),
+        quick=scope.quick,
+        clocks_only=scope.clocks_only,
+        settings_only=scope.settings_only,
+    )
     targets = {device.tag: lineup.map.target(device.tag) for device in lineup.map.devices}
     links = {tag: target.link for tag, target in targets.items()}
     used: dict[str, set[int]] = {}  # all units that the map holds, also outside the scope
@@ -110,7 +115,8 @@ def _berths(
 ) -> list[Berth]:
     """The devices of one link; the first that can asks the units that nobody should answer for."""
     berths = []
-    absent = () if courses.scope.clocks_only else absent_units(used, targets[0])
+    alone = courses.scope.clocks_only or courses.scope.settings_only
+    absent = () if alone else absent_units(used, targets[0])
     for tag, target in zip(tags, targets, strict=True):
         device = lineup.map.by_tag[tag]
         profile = lineup.profile_of(device)

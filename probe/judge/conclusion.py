@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from probe.judge.causes import causes_of
 from probe.judge.checks.clock import CHECK as CLOCK
 from probe.judge.clock_state import ClockVerdict
-from probe.judge.expectation import expected
+from probe.judge.expectation import expected, lineup_checks_of
 from probe.judge.facts import DeviceJudgement
 from probe.judge.lineup_context import LineupContext
-from probe.judge.registry import LINEUP_CHECKS, get
+from probe.judge.registry import get
 from probe.model.device_evidence import RunEvidence
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
@@ -45,7 +45,7 @@ def conclude(
     found = [finding for judgement in judgements.values() for finding in judgement.findings]
     if context.time.step_s:
         found = [_void_if_skew(finding) for finding in found]
-    for check in LINEUP_CHECKS:
+    for check in lineup_checks_of(scope):
         found += check.run(check, context)
     found += _missing(expectations, found, context)
     causes = causes_of(context, found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from probe.judge.check import DeviceCheck, Subject
+from probe.judge.check import DeviceCheck, LineupCheck, Subject
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
 from probe.model.finding import Expectation
 from probe.model.lineup import Lineup
@@ -32,10 +32,33 @@ def _is_for_clocks(check: DeviceCheck) -> bool:
     return check.id.partition(".")[0] in _CLOCK_FAMILIES and check.id != _NOT_WITH_CLOCKS
 
 
+#: What a run for protective settings alone judges: the right device, alive, its ratings and its settings.
+_SETTING_FAMILIES = ("reach", "reply", "identity", "proof", "settings")
+_WITH_SETTINGS = ("fresh.device", "ratings.drawn", "state.maintenance")
+_ACROSS_SETTINGS = ("run", "settings")
+
+
+def _is_for_settings(check: DeviceCheck) -> bool:
+    family = check.id.partition(".")[0]
+    return (family in _SETTING_FAMILIES and check.id != _NOT_WITH_CLOCKS) or check.id in _WITH_SETTINGS
+
+
+def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
+    """The checks across devices that a run of this scope is for."""
+    if not scope.settings_only:
+        return LINEUP_CHECKS
+    return tuple(check for check in LINEUP_CHECKS if check.id.partition(".")[0] in _ACROSS_SETTINGS)
+
+
 def agenda_of(subject: Subject) -> Agenda:
     """Checks to run on a device in the order of the register, and whether each must give a verdict."""
-    only = subject.scope.clocks_only
-    wanted = (check for check in DEVICE_CHECKS if not only or _is_for_clocks(check))
+    scope = subject.scope
+    wanted = (
+        check
+        for check in DEVICE_CHECKS
+        if (not scope.clocks_only or _is_for_clocks(check))
+        and (not scope.settings_only or _is_for_settings(check))
+    )
     pairs = ((check, check.applies(subject)) for check in wanted)
     return tuple((check, due) for check, due in pairs if due or check.unasked)
 
@@ -79,7 +102,7 @@ class Agendas:
                         yield Expectation(check=check.id, subject=device.tag, required=required)
             elif device.tag in left_out:
                 yield Expectation(check=LEFT_OUT_CHECK, subject=device.tag, required=False)
-        for across in LINEUP_CHECKS:
+        for across in lineup_checks_of(self.scope):
             for name in across.subjects(self.lineup, self.scope):
                 yield Expectation(check=across.id, subject=name, required=across.required)
 

@@ -8,11 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from probe.judge.clock_state import ClockState
 from probe.judge.electrical.snapshot import Snapshot
+from probe.judge.settings.found import AsFound
 from probe.model.finding import Finding
+
+if TYPE_CHECKING:
+    from probe.judge.diagnosis.sighting import Sighting
 
 
 class Reach(StrEnum):
@@ -61,9 +65,11 @@ class Facts:
     off in the way of a time zone, else 0. ratio: the one factor by which all its voltages are off, in words.
     answers_for_all: it gives the same for units that the map does not hold, and the map holds others there.
     snapshots: first and last of its electrical ones. stand: of its breaker, open, closed or unknown; a
-    device that is no breaker counts as closed.
+    device that is no breaker counts as closed. sighting: what the diagnosis keeps of it, None where its
+    readings are void or it measures nothing.
     lost, late: requests without an answer, and answers that came after the time-out. clock: what its readings
-    say of its clock, None if it was not read.
+    say of its clock, None if it was not read. settings: its protective settings, None where they are void
+    or its profile does not say where they stand.
     """
 
     link: str = ""
@@ -86,7 +92,9 @@ class Facts:
     pairs: tuple[Pair, ...] = ()
     snapshots: tuple[Snapshot, ...] = ()
     stand: str = "unknown"
+    sighting: Sighting | None = None
     clock: ClockState | None = None
+    settings: AsFound | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,14 +65,15 @@ SHAPES = tuple(shape.value for shape in Shape)
 class FunctionSetting:
     """One protection function as set: found on a device, or asked for by a study.
 
-    pickup_a: amperes. delay: seconds, or the multiplier of an inverse curve. multiple, base: of which current
-    the delay counts (6, "pickup"), 0 and "" where it counts everywhere. shape: None where nobody says.
-    enabled: None where nobody says.
+    pickup_a: amperes. delay: in delay_unit: seconds, or "" for the multiplier of an inverse curve.
+    multiple, base: of which current the delay counts (6, "pickup"), 0 and "" where it counts everywhere.
+    shape, enabled: None where nobody says.
     """
 
     enabled: bool | None = None
     pickup_a: float | None = None
     delay: float | None = None
+    delay_unit: str = "s"
     multiple: float = 0.0
     base: str = ""
     shape: Shape | None = None

@@ -14,7 +14,8 @@ class Scope:
     rounds only. poll_pause_s: pause between rounds of a dwell.
     clocks_only: identity, proof and clocks, nothing else. fine: measure clocks as finely as the gear allows,
     not only until their verdict is certain. patient: also those that show whole minutes, however long.
-    set_clocks: tags whose clocks are to be set.
+    set_clocks: tags whose clocks are to be set. settings_only: identity, proof and twice the protective
+    settings, nothing else.
     """
 
     tags: tuple[str, ...]
@@ -26,3 +27,4 @@ class Scope:
     fine: bool = False
     patient: bool = False
     set_clocks: tuple[str, ...] = ()
+    settings_only: bool = False

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from probe.model.protection import FUNCTIONS, FunctionSetting, RatingBases, Shape
-from probe.model.setting_text import Amount, Delay
+from probe.model.setting_text import Amount, Delay, DelayUnit
 
 #: How far a found setting may stand from the study where it states no tolerance; common practice, no source.
 DEFAULT_PERCENT = 5.0
@@ -104,6 +104,7 @@ def resolved(function: StudiedFunction, bases: RatingBases, frequency_hz: float)
         enabled=function.enabled,
         pickup_a=pickup_a,
         delay=None if delay is None else delay.value(frequency_hz),
+        delay_unit="" if delay is not None and delay.unit is DelayUnit.MULTIPLIER else "s",
         multiple=0.0 if at is None else at.number,
         base="" if at is None else (at.base or "A"),
         shape=function.shape,

@@ -183,6 +183,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
     return {
         **({"clocks": clocks} if clocks else {}),
         **({"set_clocks": scope.set_clocks} if scope.set_clocks else {}),
+        **({"settings_only": True} if scope.settings_only else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -200,6 +201,7 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         dwell_s=float(body["dwell_s"]),
         poll_pause_s=float(body["poll_pause_s"]),
         set_clocks=texts(body.get("set_clocks", ())),
+        settings_only=flag(body.get("settings_only", False)),
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
     )
 
