@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from probe.judge.causes import causes_of
 from probe.judge.checks.clock import CHECK as CLOCK
@@ -120,7 +120,7 @@ def _caused(found: Sequence[Finding], causes: Sequence[Cause]) -> list[Finding]:
             cause_of.setdefault(name, cause.id)
     if not cause_of:
         return list(found)
-    return [replace(f, cause=cause_of[f.id]) if f.id in cause_of else f for f in found]
+    return [f._replace(cause=cause_of[f.id]) if f.id in cause_of else f for f in found]
 
 
 def _ordered(found: Iterable[Finding], lineup: Lineup) -> tuple[Finding, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable
 from functools import cached_property
 from typing import Any
 
@@ -11,14 +11,12 @@ from probe.judge.check import Subject
 from probe.judge.facts import Reach
 from probe.judge.reach import is_lost, reach_of
 from probe.judge.run_context import RunContext
-from probe.judge.traits import Place, traits_of
+from probe.judge.traits import Place, Seen, traits_of
 from probe.model.device_evidence import DeviceEvidence
 from probe.model.device_map import Target
 from probe.model.evidence import Exchange, Outcome, Purpose
 from probe.model.profile import Point
 from probe.model.reading import Quality, Reading
-
-_NOT_ITS_OWN = (Purpose.ABSENT_UNIT, Purpose.REFERENCE)
 
 Numbered = tuple[int, Exchange]
 
@@ -40,14 +38,28 @@ class DeviceContext:
         self._readings: dict[str, tuple[Reading, ...]] = {}
         #: What a module worked out once for this device, by its own key.
         self.memory: dict[str, Any] = {}
+        #: True if every request was answered with data at the first attempt.
+        self.is_clean = True
+        #: Questions to units that the map does not hold.
+        self.absent_units: list[Numbered] = []
+        self._index(evidence.exchanges)
+
+    def _index(self, exchanges: Iterable[Numbered]) -> None:
+        """Put each attempt where the checks look for it. Seen for every exchange of a run."""
         shift = self.device.register_shift
-        for numbered in evidence.exchanges:
-            exchange = numbered[1]
-            if exchange.purpose in _NOT_ITS_OWN or exchange.outcome is Outcome.NOT_SENT:
-                continue
-            self.sent.append(numbered)
-            if exchange.outcome is Outcome.DATA:
-                block = block_of(numbered[0], exchange, shift)
+        for numbered in exchanges:
+            sequence, exchange = numbered
+            purpose, outcome = exchange.purpose, exchange.outcome
+            if purpose is Purpose.ABSENT_UNIT:
+                self.absent_units.append(numbered)
+            elif purpose is not Purpose.REFERENCE and outcome is not Outcome.NOT_SENT:
+                self.sent.append(numbered)
+                if outcome is not Outcome.DATA:
+                    self.is_clean = False
+                    continue
+                if exchange.attempt != 1:
+                    self.is_clean = False
+                block = block_of(sequence, exchange, shift)
                 if block is not None:
                     self.blocks.append(block)
 
@@ -59,12 +71,15 @@ class DeviceContext:
     @cached_property
     def reach(self) -> Reach:
         """How far the device could be reached."""
+        if self.is_clean and self.sent:
+            return Reach.ANSWERS
         return reach_of(self.sent, self.evidence.connects)
 
     @cached_property
-    def is_clean(self) -> bool:
-        """True if every request was answered with data at the first attempt."""
-        return all(e.outcome is Outcome.DATA and e.attempt == 1 for _, e in self.sent)
+    def seen(self) -> Seen:
+        """Which points the replies hold."""
+        keys = frozenset([(function, start, size) for _, _, function, start, size, _ in self.blocks])
+        return self.traits.shapes.seen(keys)
 
     @cached_property
     def lost(self) -> int:
@@ -110,10 +125,6 @@ class DeviceContext:
             if reading.quality is Quality.GOOD:
                 return reading
         return None
-
-    def absent_units(self) -> Iterator[Numbered]:
-        """Questions to units that the map does not hold."""
-        return (n for n in self.evidence.exchanges if n[1].purpose is Purpose.ABSENT_UNIT)
 
     def why_nothing(self) -> str:
         """In words, why there is no evidence for something."""

@@ -11,8 +11,6 @@ A verdict exists for each check that applies; where a check has nothing to say, 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from probe.judge.check import DeviceCheck, Need
 from probe.judge.context import DeviceContext
 from probe.judge.device_facts import facts_of
@@ -59,8 +57,7 @@ def _doubted(finding: Finding, doubt: str) -> Finding:
     """A pass that a frozen device or a cache could show as well is for a person to review."""
     if finding.verdict is not Verdict.PASS:
         return finding
-    return replace(
-        finding,
+    return finding._replace(
         verdict=Verdict.REVIEW,
         title=f"{finding.title}, but {doubt}",
         advice="First clear up whether the values of this device are alive; then this counts.",

@@ -55,6 +55,8 @@ def _ends(taken: tuple[Snapshot, ...]) -> tuple[Snapshot, ...]:
 
 def _pairs(context: DeviceContext) -> tuple[Pair, ...]:
     """First and last reply time of each request that was answered more than once at the first attempt."""
+    if context.is_clean and len({e.request[2:] for _, e in context.sent}) == len(context.sent):
+        return ()  # nothing was asked twice
     first: dict[bytes, tuple[int, int]] = {}
     last: dict[bytes, tuple[int, int]] = {}
     for sequence, exchange in context.sent:

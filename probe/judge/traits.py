@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from probe.judge.blocks import Block, holds, is_float
+from probe.judge.blocks import AREAS, is_float
 from probe.judge.check import Subject
+from probe.model.block import BlockDecoder, block_decoder
 from probe.model.profile import Point, Profile
 
 #: Quantities that only ever rise on a healthy device.
@@ -48,7 +49,7 @@ def _place(point: Point) -> Place:
 class Traits:
     """wanted: names of the points that a run reads (all but identification points), clock_atom: those that
     are read with the clock. reread: those that even a short run reads twice. moving, rising, leaping: see
-    profile.Point and above. places: of every point by its name.
+    profile.Point and above. places: of every point by its name. shapes: of replies.
     """
 
     floats: tuple[Point, ...]
@@ -66,6 +67,7 @@ class Traits:
     states: frozenset[str]
     places: Mapping[str, Place]
     reread: frozenset[str]
+    shapes: Shapes
 
 
 def is_read_twice(subject: Subject, names: Iterable[str]) -> bool:
@@ -77,23 +79,63 @@ def is_read_twice(subject: Subject, names: Iterable[str]) -> bool:
     return not traits_of(subject.profile).reread.isdisjoint(names)
 
 
-_floats: dict[tuple[int, int, int, int], tuple[Profile, FloatPlaces]] = {}
+class Shape(NamedTuple):
+    """What a profile's points make of replies to one request: their decoder, and where its floats stand."""
+
+    decoder: BlockDecoder
+    floats: FloatPlaces
 
 
-def floats_in(profile: Profile, block: Block) -> FloatPlaces:
-    """The floats of a profile in a block of this shape, and where their bytes stand."""
-    key = (id(profile), block.function, block.start, block.size)
-    known = _floats.get(key)
-    if known is None or known[0] is not profile:
-        if len(_floats) >= 4096:
-            _floats.clear()
-        known = _floats[key] = (profile, _float_places(profile, block))
-    return known[1]
+class Seen(NamedTuple):
+    """What replies of some shapes hold: names of the points, and of those wanted that none of them holds."""
+
+    names: frozenset[str]
+    missing: frozenset[str]
 
 
-def _float_places(profile: Profile, block: Block) -> FloatPlaces:
-    floats = (point for point in profile.points if is_float(point) and holds(block, point))
-    return tuple((point, 2 * (point.start - block.start), 2 * (point.end - block.start)) for point in floats)
+#: Function code, first address and size of a block: thousands of devices of one profile share a few.
+ShapeKey = tuple[int, int, int]
+#: So many are kept for each profile; a record from elsewhere may hold any number.
+_SHAPES_KEPT = 1024
+
+
+class Shapes:
+    """What is worked out once for all replies of one shape, for one profile."""
+
+    __slots__ = ("_known", "_profile", "_seen", "_wanted")
+
+    def __init__(self, profile: Profile, wanted: frozenset[str]) -> None:
+        self._profile = profile
+        self._wanted = wanted
+        self._known: dict[ShapeKey, Shape] = {}
+        self._seen: dict[frozenset[ShapeKey], Seen] = {}
+
+    def of(self, key: ShapeKey) -> Shape:
+        """The shape of blocks with this function, start and size."""
+        shape = self._known.get(key)
+        if shape is None:
+            if len(self._known) >= _SHAPES_KEPT:
+                self._known.clear()
+            shape = self._known[key] = _shape(self._profile, key)
+        return shape
+
+    def seen(self, keys: frozenset[ShapeKey]) -> Seen:
+        """What blocks of these shapes hold together."""
+        seen = self._seen.get(keys)
+        if seen is None:
+            if len(self._seen) >= _SHAPES_KEPT:
+                self._seen.clear()
+            names = frozenset(point.name for key in keys for point in self.of(key).decoder.points)
+            seen = self._seen[keys] = Seen(names, self._wanted - names)
+        return seen
+
+
+def _shape(profile: Profile, key: ShapeKey) -> Shape:
+    function, start, size = key
+    decoder = block_decoder(profile, AREAS[function], start, size)
+    floats = (point for point in decoder.points if is_float(point))
+    places = tuple((point, 2 * (point.start - start), 2 * (point.end - start)) for point in floats)
+    return Shape(decoder, places)
 
 
 _known: dict[int, tuple[Profile, Traits]] = {}
@@ -113,11 +155,12 @@ def traits_of(profile: Profile) -> Traits:
 def _traits(profile: Profile) -> Traits:
     points = profile.points
     apart = set(profile.identity.points.values())
+    wanted = frozenset(point.name for point in points if point.name not in apart)
     return Traits(
         floats=tuple(filter(is_float, points)),
         has_states=any(point.values for point in points),
         has_range=any(point.low is not None or point.high is not None for point in points),
-        wanted=frozenset(point.name for point in points if point.name not in apart),
+        wanted=wanted,
         clock_atom=_clock_atom(profile),
         moving=tuple(point for point in points if point.moves),
         rising=tuple(point for point in points if point.quantity in RISING),
@@ -129,6 +172,7 @@ def _traits(profile: Profile) -> Traits:
         states=frozenset(rule.state for rule in profile.states),
         places={point.name: _place(point) for point in points},
         reread=frozenset(profile.freshness.points if profile.freshness else ()) | _clock_atom(profile),
+        shapes=Shapes(profile, wanted),
     )
 
 

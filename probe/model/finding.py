@@ -1,9 +1,15 @@
-"""Findings and causes: what the judge says, in a form that every face and the record share."""
+"""Findings and causes: what the judge says, in a form that every face and the record share.
+
+``Finding`` and ``Expectation`` are NamedTuples like ``Exchange``, and for the same reason: a run makes tens
+of each a device, and a frozen dataclass costs four times as much (1.3 us against 0.3 us here). Write them
+with names; change one by ``_replace``.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Verdict(StrEnum):
@@ -27,8 +33,7 @@ def worst(verdicts: list[Verdict] | tuple[Verdict, ...] | set[Verdict]) -> Verdi
     return Verdict.NOT_TESTED
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(NamedTuple):
     """One verdict of one check on one subject.
 
     subject: tag of a device, or ``lineup`` for the whole. point: name of the point, empty for the device.
@@ -75,8 +80,7 @@ class Cause:
     fix: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Expectation:
+class Expectation(NamedTuple):
     """One thing that the run must give a verdict on, written down before anything is asked.
 
     required: a missing verdict makes the run incomplete (exit 3).

@@ -144,8 +144,7 @@ def _ordered(
 
 def _renumbered(finding: Finding, number: int, parts: Sequence[Part]) -> Finding:
     part = parts[number]
-    return replace(
-        finding,
+    return finding._replace(
         evidence=tuple(part.offset + line for line in finding.evidence),
         cause=None if finding.cause is None else f"{number + 1}.{finding.cause}",
     )

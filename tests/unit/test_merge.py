@@ -213,7 +213,7 @@ def test_causes_go_with_what_they_explain() -> None:
     first = replace(
         FIRST,
         causes=(cause,),
-        findings=tuple(replace(f, cause="c1") if f.subject == "F-2" else f for f in FIRST.findings),
+        findings=tuple(f._replace(cause="c1") if f.subject == "F-2" else f for f in FIRST.findings),
     )
     half = _part(2, _finding("reach", "F-2", Verdict.PASS), tags=("F-2",))
     merged = merge([first, half])
@@ -229,7 +229,7 @@ def test_causes_go_with_what_they_explain() -> None:
 
 
 def test_no_failure_is_ever_without_a_history() -> None:
-    parts = [FIRST, _part(2, *(replace(f, verdict=Verdict.PASS) for f in FIRST.findings))]
+    parts = [FIRST, _part(2, *(f._replace(verdict=Verdict.PASS) for f in FIRST.findings))]
     merged = merge(parts)
     failed = {f.id for f in FIRST.findings if f.verdict is not Verdict.PASS}
     assert {history.finding for history in merged.histories} == failed

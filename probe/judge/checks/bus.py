@@ -19,7 +19,7 @@ NO_TARGET = 0x0B
 
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
-    asked = [n for n in context.absent_units() if n[1].outcome is not Outcome.NOT_SENT]
+    asked = [n for n in context.absent_units if n[1].outcome is not Outcome.NOT_SENT]
     answering = [n for n in asked if _answers(n[1])]
     if not asked or not (context.reach.is_alive or answering):
         return
@@ -139,7 +139,7 @@ CHECK = DeviceCheck(
 def _patience(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     told = [
         (seq, exchange)
-        for seq, exchange in context.absent_units()
+        for seq, exchange in context.absent_units
         if exchange.outcome is Outcome.EXCEPTION and exchange.exception_code == NO_TARGET
     ]
     ours_s = _shortest_timeout(context) if told else None

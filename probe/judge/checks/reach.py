@@ -106,11 +106,7 @@ def _loss_advice(verdict: Verdict, limit: float) -> str:
 
 
 def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
-    times = sorted(
-        inf if is_lost(exchange) else float(exchange.received_ns - exchange.sent_ns)
-        for _, exchange in context.sent
-        if exchange.outcome not in MALFORMED  # bytes that came, but no reply whose time could be told
-    )
+    times = _times(context)
     if not context.reach.is_alive or not times or times[0] == inf:
         return
     slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
@@ -128,6 +124,17 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         unit="ms",
         advice="" if verdict is Verdict.PASS else _SLOW,
         evidence=() if verdict is Verdict.PASS else tuple(_slow(context, limit)),
+    )
+
+
+def _times(context: DeviceContext) -> list[float]:
+    """Reply times in rising order, nanoseconds; infinite for requests without an answer."""
+    if context.is_clean:
+        return sorted([float(exchange.received_ns - exchange.sent_ns) for _, exchange in context.sent])
+    return sorted(
+        inf if is_lost(exchange) else float(exchange.received_ns - exchange.sent_ns)
+        for _, exchange in context.sent
+        if exchange.outcome not in MALFORMED  # bytes that came, but no reply whose time could be told
     )
 
 

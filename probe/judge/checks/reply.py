@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from probe.judge.blocks import decoder_of
 from probe.judge.check import DeviceCheck, Need
 from probe.judge.context import DeviceContext
 from probe.judge.limit import exactly, within
 from probe.judge.reach import GATEWAY_CODES, MALFORMED
 from probe.judge.statistic import share_bounds
-from probe.judge.traits import traits_of
 from probe.judge.wording import count, first_bytes, listed, percent, some
 from probe.model.evidence import Exchange, Outcome, Purpose
 from probe.model.finding import Finding, Verdict, worst
@@ -32,22 +30,15 @@ _BUSY = (0x05, 0x06)
 _MAP_FAULT = (0x01, 0x02, 0x03)
 
 
-def seen_points(context: DeviceContext) -> set[str]:
+def seen_points(context: DeviceContext) -> frozenset[str]:
     """Names of the points that any reply holds."""
-    known: set[str] | None = context.memory.get("seen")
-    if known is None:
-        shapes = {(block.function, block.start, block.size): block for block in context.blocks}
-        decoders = [decoder_of(context.profile, block) for block in shapes.values()]
-        known = {point.name for decoder in decoders for point in decoder.points}
-        context.memory["seen"] = known
-    return known
+    return context.seen.names
 
 
 def _complete(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if not context.blocks:
         return
-    seen = seen_points(context)
-    missing = sorted(_wanted(context) - seen)
+    seen, missing = context.seen.names, _missing(context)
     if missing and context.evidence.interrupted:
         yield check.untested(context.tag, f"the run ended with {count(len(missing), 'value')} still to read")
         return
@@ -67,10 +58,10 @@ def _complete(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
 _DATA = Outcome.DATA
 
 
-def _wanted(context: DeviceContext) -> frozenset[str]:
-    """Points that a run reads: all but identification points, and the clock in a quick run."""
-    traits = traits_of(context.profile)
-    return traits.wanted - traits.clock_atom if context.scope.quick else traits.wanted
+def _missing(context: DeviceContext) -> list[str]:
+    """Points that a run reads (not the clock in a quick run) and that no reply holds."""
+    missing = context.seen.missing
+    return sorted(missing - context.traits.clock_atom if context.scope.quick else missing)
 
 
 def _why_missing(context: DeviceContext) -> str:

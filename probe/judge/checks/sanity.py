@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from probe.judge.blocks import Block, decoder_of, is_float
+from probe.judge.blocks import is_float
 from probe.judge.check import STANDING_VALUES, VALUES, DeviceCheck
 from probe.judge.checks.reply import seen_points
 from probe.judge.context import DeviceContext
 from probe.judge.limit import exactly, within
 from probe.judge.proof import better_order
 from probe.judge.supply import is_dead
-from probe.judge.traits import floats_in, traits_of
+from probe.judge.traits import FloatPlaces, traits_of
 from probe.judge.wording import count, number, value_text
 from probe.model.block import Decoded, in_range
 from probe.model.finding import Finding, Verdict
@@ -49,27 +49,25 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
     known: dict[str, list[Oddity]] | None = context.memory.get("oddities")
     if known is None:
         known = {}
-        shapes: set[tuple[int, int, int]] = set()
-        for block in context.blocks:
-            decoder = decoder_of(context.profile, block)
-            if not decoder.all_good_and_in_range(block.data):
-                _collect(decoder.decode(block.data), block.sequence, known)
-            elif (shape := (block.function, block.start, block.size)) not in shapes:
-                shapes.add(shape)
-                _collect_absurd(context, block, known)
+        shapes, looked_at = context.traits.shapes, set()
+        for sequence, _, function, start, size, data in context.blocks:
+            key = (function, start, size)
+            decoder, floats = shapes.of(key)
+            if not decoder.all_good_and_in_range(data):
+                _collect(decoder.decode(data), sequence, known)
+            elif floats and key not in looked_at:
+                looked_at.add(key)
+                _collect_absurd(floats, data, sequence, known)
         context.memory["oddities"] = known
     return known
 
 
-def _collect_absurd(context: DeviceContext, block: Block, known: dict[str, list[Oddity]]) -> None:
+def _collect_absurd(floats: FloatPlaces, data: bytes, sequence: int, known: dict[str, list[Oddity]]) -> None:
     """Floats that are no measurement, of a block that is healthy otherwise (so all are numbers)."""
-    data = block.data
-    for point, first, end in floats_in(context.profile, block):
+    for point, first, end in floats:
         value, quality = point.decoder.decode(data[first:end])
         if is_absurd(point, value):
-            known.setdefault(point.name, []).append(
-                Oddity(point, value, quality, data[first:end], block.sequence)
-            )
+            known.setdefault(point.name, []).append(Oddity(point, value, quality, data[first:end], sequence))
 
 
 def _collect(decoded: Iterable[Decoded], sequence: int, known: dict[str, list[Oddity]]) -> None:
