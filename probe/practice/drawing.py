@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from probe.practice.part import Part
+from probe.practice.protection import FAULT_CURRENT_KA, STUDY_NAME
 from probe.practice.roster import FREQUENCY_HZ, LINEUP, SITE, VOLTAGE_V, ZONE
 
 #: Tag to (host, port) of each device that has an address of its own.
@@ -19,8 +20,8 @@ _HEAD = """\
 format: buswitness-map/1
 site: {site}
 lineup: {lineup}
-system: {{voltage_v: {voltage:g}, frequency_hz: {frequency:g}, wiring: wye}}
-clock: {{reference: "{reference}", tolerance_s: 2, zone: {zone}}}
+system: {{voltage_v: {voltage:g}, frequency_hz: {frequency:g}, wiring: wye, fault_current_ka: {fault:g}}}
+{study}clock: {{reference: "{reference}", tolerance_s: 2, zone: {zone}}}
 tolerances: {{voltage_percent: 10, frequency_hz: 1, reply_ms: 500, loss_percent: 1}}
 devices:
 """
@@ -36,6 +37,8 @@ def map_text(parts: Sequence[Part], places: Places) -> str:
         frequency=FREQUENCY_HZ,
         reference="tag:MC-1" if "MC-1" in tags else "laptop",
         zone=ZONE,
+        fault=FAULT_CURRENT_KA,
+        study=f"study: {STUDY_NAME}\n" if any(part.entry.breaker for part in parts) else "",
     )
     return text + "".join(_device(part, places, tags) for part in parts)
 
@@ -102,5 +105,5 @@ def expected_state(part: Part) -> dict[str, str]:
 def _ratings(part: Part) -> dict[str, int]:
     entry = part.entry
     if entry.breaker:
-        return {"frame_a": entry.frame_a, "sensor_a": entry.sensor_a}
+        return {"frame_a": entry.frame_a, "sensor_a": entry.sensor_a, "plug_a": entry.sensor_a}
     return {"ct_primary_a": entry.sensor_a} if entry.circuit else {}

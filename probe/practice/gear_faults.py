@@ -201,8 +201,8 @@ GEAR_FAULTS = (
     FaultKind(
         name="reversed-ct",
         does="the current transformer of `phase` (b) is turned round",
-        sees="Not judged by the audit yet; the record shows the power of one phase with the wrong sign.",
-        checks=(),
+        sees="The power of one phase flows against the others, the total is a third.",
+        checks=("electrical.direction", "electrical.triangle", "electrical.power"),
         place=Place.CIRCUIT,
         apply=_reverse,
         takes=("phase",),
@@ -211,8 +211,8 @@ GEAR_FAULTS = (
     FaultKind(
         name="swapped-phases",
         does="the current transformers of phases b and c are exchanged",
-        sees="Not judged by the audit yet; the record shows a total power near zero.",
-        checks=(),
+        sees="The powers do not fit each other: their total is nearly nothing.",
+        checks=("electrical.triangle", "electrical.power", "electrical.direction"),
         place=Place.CIRCUIT,
         apply=_swap_phases,
         at="MTR-M1",
@@ -273,8 +273,9 @@ GEAR_FAULTS = (
     FaultKind(
         name="wrong-setting",
         does="`point` shows `number`: somebody changed a setting",
-        sees="Not judged by the audit yet: settings are compared with the study by a command to come.",
-        checks=(),
+        sees="The setting beside what the study asks for, the more dangerous direction first; and the "
+        "coordination that it takes away.",
+        checks=("settings.study",),
         needs=("point", "number"),
         apply=_setting,
         takes=("point", "number"),

@@ -22,6 +22,7 @@ from probe.practice.clockwork import Moment
 from probe.practice.drawing import map_text
 from probe.practice.part import Part, Stage
 from probe.practice.physics import Plant
+from probe.practice.protection import STUDY_NAME, study_text
 from probe.practice.scenario import Scenario
 from probe.practice.server import Host, PracticeServer, Tally
 from probe.practice.stage import healthy_parts, hosts_of, plant_of, set_stage
@@ -125,6 +126,8 @@ def _hold_port(stack: AsyncExitStack, address: str, port: int) -> int:
 def _write_map(directory: Path, drawn: list[Part], places: dict[str, tuple[str, int]]) -> Path:
     path = directory / MAP_NAME
     path.write_text(map_text(drawn, places), encoding="utf-8")
+    if any(part.entry.breaker for part in drawn):
+        (directory / STUDY_NAME).write_text(study_text(drawn), encoding="utf-8")
     return path
 
 

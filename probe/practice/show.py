@@ -13,6 +13,7 @@ from probe.model.reading import Value
 from probe.practice.clockwork import Moment
 from probe.practice.metering import Measured
 from probe.practice.part import Part
+from probe.practice.protection import shown_setting
 
 #: From V, A, W, var, VA, Wh, varh, VAh, Hz and plain fractions to the unit of a point.
 _UNITS = {
@@ -160,6 +161,9 @@ def plain_value(part: Part, point: Point, moment: Moment, seconds_up: float) -> 
         return moment.truth_s
     if point.moves and point.quantity != "temperature":
         return int(seconds_up * 10) % 60_000
+    setting = shown_setting(part.entry, point.name)
+    if setting is not None:
+        return int(setting) if point.bits else setting
     if point.quantity in _MADE:
         return _MADE[point.quantity](part, point, moment)
     if point.values:
@@ -167,22 +171,9 @@ def plain_value(part: Part, point: Point, moment: Moment, seconds_up: float) -> 
     return 0 if point.bits else _constant(part.entry.tag, point)
 
 
-#: Settings of a protection function by the end of a point's name: times the sensor rating, or as it stands.
-_SETTINGS = {"ltpu": 0.8, "stpu": 4.0, "inst": 8.0, "gfpu": 0.3}
-_DELAYS = {"ltd": 10.0, "std": 0.2, "gfd": 0.3}
-
-
 def _rating(part: Part, point: Point, _moment: Moment) -> Value:
     entry = part.entry
     return entry.frame_a if "frame" in point.name else entry.sensor_a or _constant(entry.tag, point)
-
-
-def _setting(part: Part, point: Point, _moment: Moment) -> Value:
-    end = point.name.rpartition("_")[2]
-    if end in _SETTINGS:
-        value = _SETTINGS[end] * part.entry.sensor_a
-        return value if point.high is None else min(value, point.high)
-    return _DELAYS.get(end, _constant(part.entry.tag, point))
 
 
 def _counter(part: Part, point: Point, _moment: Moment) -> Value:
@@ -200,7 +191,6 @@ def _temperature(part: Part, _point: Point, moment: Moment) -> Value:
 
 _MADE: Mapping[str, Callable[[Part, Point, Moment], Value]] = {
     "rating": _rating,
-    "setting": _setting,
     "temperature": _temperature,
     "counter": _counter,
 }
