@@ -114,6 +114,34 @@ def _feed_circles(draft: Draft) -> Iterator[Problem]:
             )
 
 
+def unknown_circuit(draft: Draft, around: Surroundings) -> Iterator[Problem]:
+    """``measures`` or ``joins`` a tag that is not in the map, or itself; a tie that joins but one."""
+    for placed in draft.devices:
+        device = placed.item
+        for field, named in (
+            ("measures", [device.measures] if device.measures else []),
+            ("joins", device.joins),
+        ):
+            for source in named:
+                if source not in draft.tags or source == device.tag:
+                    others = sorted(draft.tags - {device.tag})
+                    what = "itself" if source == device.tag else f"{shown(source)}, which is not in the map"
+                    yield placed.problem(
+                        (field,),
+                        f"{device.tag} {field} {what}",
+                        found=shown(source),
+                        allowed="the tag of another device of this map",
+                        remedy=did_you_mean(source, others) or "correct it after the one-line diagram",
+                    )
+        if len(device.joins) == 1:
+            yield placed.problem(
+                ("joins",),
+                f"{device.tag} joins only one bus",
+                found=device.joins[0],
+                allowed="two mains or more",
+            )
+
+
 def beside(name: str, other: str) -> str:
     """The name of a file that is given relative to the named one; folders are joined with ``/``."""
     return posixpath.normpath(posixpath.join(posixpath.dirname(name.replace("\\", "/")), other))
@@ -267,6 +295,7 @@ RELATION_RULES = (
     unknown_profile,
     profile_of_other_kind,
     broken_feed,
+    unknown_circuit,
     missing_study,
     reference_clock,
     limits_out_of_reach,

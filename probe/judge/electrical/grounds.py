@@ -11,6 +11,7 @@ from probe.judge.electrical.snapshot import Frame, Snapshot
 from probe.judge.electrical.taking import keys_of, loaded
 from probe.judge.supply import is_dead
 from probe.judge.wording import AT_THE_GEAR
+from probe.model.profile import Profile
 
 #: Stands in every advice that may lead somebody to a current transformer.
 CT_CAUTION = (
@@ -26,10 +27,16 @@ _UNLOADED_POSITION = ("test", "withdrawn")
 def has(*wanted: tuple[Key, ...]) -> Callable[[Subject], bool]:
     """True for a device whose profile has all keys of one of the groups, on a circuit not drawn as dead."""
     groups = tuple(frozenset(group) for group in wanted)
+    answers: dict[int, tuple[Profile, bool]] = {}  # asked for every device, and most share a profile
 
     def applies(subject: Subject) -> bool:
-        keys = keys_of(subject.profile)
-        return bool(keys) and subject.device.state.energized is not False and any(g <= keys for g in groups)
+        known = answers.get(id(subject.profile))
+        if known is None or known[0] is not subject.profile:
+            if len(answers) >= 256:
+                answers.clear()
+            keys = keys_of(subject.profile)
+            known = answers[id(subject.profile)] = subject.profile, any(group <= keys for group in groups)
+        return known[1] and subject.device.state.energized is not False
 
     return applies
 

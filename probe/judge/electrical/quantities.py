@@ -67,6 +67,8 @@ def key_of(point: Point) -> Key | None:
         quantity += "_current" if "current" in words else "_voltage"
     elif "demand" in words:
         quantity = "demand_" + quantity.removeprefix("power_")
+    if not phase and quantity.startswith(("voltage", "current", "angle")):
+        return None  # of which conductor it speaks is not said
     if not phase and quantity.startswith(("power", "energy", "demand_active", "demand_reac", "demand_appar")):
         phase = "total"
     return quantity, phase

@@ -208,7 +208,7 @@ def _on(wirings: tuple[str, ...], *groups: tuple[tuple[str, str], ...]) -> objec
     there = has(*groups)
 
     def applies(subject: Subject) -> bool:
-        return subject.lineup.map.system.wiring in wirings and there(subject)
+        return there(subject) and subject.lineup.map.system.wiring in wirings
 
     return applies
 
