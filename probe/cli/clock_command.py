@@ -20,6 +20,7 @@ from probe.model.scope import Scope
 if TYPE_CHECKING:
     from probe.cli.audit_end import Ended
     from probe.cli.audit_start import Start, Wishes
+    from probe.collect.events import AuditResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +44,7 @@ def clock(  # noqa: PLR0913 (one argument an option of the command)
     record: Path | None = None,
     wishes: Wishes,
     profile_dirs: Sequence[Path] = (),
+    plot: Path | None = None,
 ) -> int:
     """Measure the clocks of the lineup that the map file describes; the exit code, as of an audit.
 
@@ -53,7 +55,7 @@ def clock(  # noqa: PLR0913 (one argument an option of the command)
     lineup, warnings = open_lineup(file, profile_dirs)
     failure.warn_problems(warnings)
     scope = clock_scope(lineup, only, skip, ways)
-    return run_clocks(lineup, scope, wishes, record_path=record)
+    return run_clocks(lineup, scope, wishes, record_path=record, plot=plot)
 
 
 def clock_scope(lineup: Lineup, only: Sequence[str], skip: Sequence[str], ways: Ways) -> Scope:
@@ -77,7 +79,14 @@ def clock_scope(lineup: Lineup, only: Sequence[str], skip: Sequence[str], ways: 
     )
 
 
-def run_clocks(lineup: Lineup, scope: Scope, wishes: Wishes, *, record_path: Path | None = None) -> int:
+def run_clocks(
+    lineup: Lineup,
+    scope: Scope,
+    wishes: Wishes,
+    *,
+    record_path: Path | None = None,
+    plot: Path | None = None,
+) -> int:
     """Measure from preflight to summary; the exit code. As ``audit_command.run_audit``."""
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
@@ -87,7 +96,7 @@ def run_clocks(lineup: Lineup, scope: Scope, wishes: Wishes, *, record_path: Pat
     start = make_ready(lineup, scope, record_path, wishes)
     stream = sys.stderr if wishes.as_json else sys.stdout
     ended = conduct(start, ClockFace(console(stream), live=is_live(stream)))
-    return finish(start, ended)
+    return finish(start, ended, plot)
 
 
 def _has_clock(lineup: Lineup, tag: str) -> bool:
@@ -110,8 +119,11 @@ def _no_clock(lineup: Lineup, tags: Sequence[str]) -> Problem:
 # --- the end -----------------------------------------------------------------------------------------------
 
 
-def finish(start: Start, ended: Ended) -> int:
-    """Show the summary on the right stream; the exit code. A closed pipe does not change the code."""
+def finish(start: Start, ended: Ended, plot: Path | None = None) -> int:
+    """Show the summary on the right stream; the exit code. A closed pipe does not change the code.
+
+    plot: where to draw which events the clocks can put in order. Raises InputError if it cannot be made.
+    """
     from probe.cli.audit_end import exit_code
 
     code = exit_code(ended)
@@ -121,7 +133,20 @@ def finish(start: Start, ended: Ended) -> int:
             _emit(start, ended, code)
     except BrokenPipeError:
         failure.silence_stdout()
+    if plot is not None and ended.result is not None:
+        _draw(plot, ended.result)
     return code
+
+
+def _draw(path: Path, result: AuditResult) -> None:
+    """Draw the order of events into a new file."""
+    from probe.cli.new_file import make_new
+    from probe.present.clock_summary import fleet
+    from probe.present.clock_svg import order_svg
+
+    title = f"{result.lineup.map.site}, {result.lineup.map.lineup}: order of events"
+    picture = order_svg(fleet(result), title).encode()
+    make_new(path, lambda file: file.write(picture))
 
 
 def _show(start: Start, ended: Ended) -> None:

@@ -35,6 +35,7 @@ def set_clocks(  # noqa: PLR0913 (one argument an option of the command)
     yes: bool = False,
     settle_s: float = 0.0,
     record: Path | None = None,
+    plot: Path | None = None,
     profile_dirs: Sequence[Path] = (),
 ) -> int:
     """Set the clocks of these devices after confirmation; the exit code, as of an audit.
@@ -50,10 +51,10 @@ def set_clocks(  # noqa: PLR0913 (one argument an option of the command)
     chosen = settable(lineup, tags)
     wishes = replace(wishes, operator=_operator(wishes.operator, yes=yes))
     scope = Scope(tags=chosen, clocks_only=True, fine=True, set_clocks=chosen)
-    return run_setting(lineup, scope, wishes, yes=yes, settle_s=settle_s, record=record)
+    return run_setting(lineup, scope, wishes, yes=yes, settle_s=settle_s, record=record, plot=plot)
 
 
-def run_setting(
+def run_setting(  # noqa: PLR0913 (each may be left out)
     lineup: Lineup,
     scope: Scope,
     wishes: Wishes,
@@ -61,6 +62,7 @@ def run_setting(
     yes: bool,
     settle_s: float = 0.0,
     record: Path | None = None,
+    plot: Path | None = None,
 ) -> int:
     """Measure, ask, write, measure again, sum up; the exit code."""
     from probe.cli.audit_start import make_ready
@@ -79,7 +81,7 @@ def run_setting(
         stream = sys.stderr if wishes.as_json else sys.stdout
         return ClockFace(console(stream), live=is_live(stream))
 
-    return finish(start, conduct_setting(start, ask, face, settle_s))
+    return finish(start, conduct_setting(start, ask, face, settle_s), plot)
 
 
 def ensure_alone(tags: Sequence[str] | None, *, measuring: bool) -> None:

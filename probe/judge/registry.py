@@ -10,6 +10,7 @@ from probe.judge.checks import (
     alarm,
     bus,
     clock,
+    clock_order,
     clock_rate,
     clock_set,
     connection,
@@ -39,6 +40,8 @@ from probe.judge.electrical import (
     voltages,
 )
 from probe.judge.electrical import bus as buses
+from probe.judge.settings import device_checks as settings
+from probe.judge.settings.lineup_check import COORDINATION
 from probe.model.errors import InputError, Problem
 
 DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
@@ -91,6 +94,7 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     totals.DEMAND,
     energy.CHECK,
     sound.CHECK,
+    *settings.CHECKS,
     bus.CHECK,
     bus.PATIENCE,
 )
@@ -102,7 +106,9 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     alike.CHECK,
     buses.VOLTAGE,
     buses.FREQUENCY,
+    COORDINATION,
     lineup.WEIGHT,
+    clock_order.CHECK,
     run.REFERENCE,
     run.AGREEMENT,
     run.INSTRUMENT,

@@ -379,6 +379,14 @@ class Clock(Strict):
             "widened by it between two readings.",
         ),
     ] = 200.0
+    order_s: Annotated[
+        float | None,
+        Field(
+            gt=0,
+            description="How far apart two events may be, seconds, so that their stamps must still tell which "
+            "was first. Left out: what clocks within the tolerance can tell.",
+        ),
+    ] = None
     zone: Annotated[
         Line,
         Field(
@@ -392,6 +400,11 @@ class Clock(Strict):
         """The references as the map names them, each once, in its order."""
         named = (self.reference,) if isinstance(self.reference, str) else self.reference
         return tuple(dict.fromkeys(named))
+
+    @property
+    def reference_words(self) -> str:
+        """The references as text, for people."""
+        return ", ".join(self.reference_texts)
 
     @property
     def references(self) -> tuple[ReferenceName, ...]:

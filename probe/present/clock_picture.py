@@ -144,7 +144,7 @@ def _title(progress: ClockProgress, elapsed_s: float, width: int, signs: Signs) 
 
 def _against(lineup_map: DeviceMap, width: int, signs: Signs) -> Row:
     clock = lineup_map.clock
-    text = f"Clocks against {clock.reference}, tolerance {clock.tolerance_s:g} s, zone {clock.zone}"
+    text = f"Clocks against {clock.reference_words}, tolerance {clock.tolerance_s:g} s, zone {clock.zone}"
     return Row([Piece(cut(text, width, signs.ellipsis))])
 
 

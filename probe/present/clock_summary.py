@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 from probe.collect.events import AuditResult
 from probe.judge.checks.clock import drift_text
+from probe.judge.clock_fleet import Fleet, fleet_of
 from probe.judge.clock_state import ClockState
 from probe.judge.wording import span
 from probe.model.finding import WORST_FIRST, Verdict
+from probe.present.clock_order import order_rows
 from probe.present.clock_picture import table
 from probe.present.finding_lists import alike_rows, device_rows, not_tested_rows, part_alike
 from probe.present.page import facts, page_width, paragraph, print_rows
@@ -38,11 +40,16 @@ def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     tolerance_s = result.lineup.map.clock.tolerance_s
     states = {one.tag: (one.state, one.verdict) for one in result.clocks}
     rows = [*headline(result, width, signs), Row(), *table(states, tolerance_s, width, signs)]
-    rows += [*_drifts(result, width), *cause_rows(result, width)]
+    rows += [*_drifts(result, width), *order_rows(fleet(result), width, signs), *cause_rows(result, width)]
     alike, own = part_alike([f for f in result.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)])
     rows += alike_rows(alike, width, signs)
     rows += device_rows(result, own, width, signs)
     return [*rows, *not_tested_rows(result, width, signs), *_bottom_line(result, width, signs)]
+
+
+def fleet(result: AuditResult) -> Fleet:
+    """How the clocks of a run stand to each other."""
+    return fleet_of((one.tag, one.state) for one in result.clocks)
 
 
 def _drifts(result: AuditResult, width: int) -> list[Row]:

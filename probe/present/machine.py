@@ -8,10 +8,12 @@ from math import isinf
 from typing import Any
 
 from probe.collect.events import AuditResult
+from probe.judge.clock_fleet import fleet_of
 from probe.judge.clock_state import ClockVerdict
 from probe.judge.limit import Interval
 from probe.model.finding import WORST_FIRST, Cause, Finding, worst
 from probe.model.lineup import Lineup
+from probe.present.clock_order import order_document
 
 AUDIT_FORMAT = "buswitness-audit/1"
 CLOCK_FORMAT = "buswitness-clock/1"
@@ -121,8 +123,20 @@ def clock_document(result: AuditResult, *, record: str, code: str, exit_code: in
     """The object that ``clock --json`` prints: that of an audit with the reference and what was assumed."""
     clock = result.lineup.map.clock
     document = audit_document(result, record=record, code=code, exit_code=exit_code)
-    reference = {"name": clock.reference, "tolerance_s": clock.tolerance_s, "zone": clock.zone}
-    return {**document, "format": CLOCK_FORMAT, "reference": reference, "drift_bound_ppm": clock.drift_ppm}
+    reference = {
+        "name": clock.reference_words,
+        "names": list(clock.reference_texts),
+        "tolerance_s": clock.tolerance_s,
+        "zone": clock.zone,
+    }
+    order = order_document(fleet_of((one.tag, one.state) for one in result.clocks))
+    return {
+        **document,
+        "format": CLOCK_FORMAT,
+        "reference": reference,
+        "drift_bound_ppm": clock.drift_ppm,
+        "order": order,
+    }
 
 
 def clock_row(one: ClockVerdict) -> dict[str, Any]:
