@@ -21,7 +21,8 @@
         clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
         clock_series: [[0.3, 0], ...]    readings of its clock: seconds since the run's start, seconds that
                                          it shows after WALL_S; or a list of raw registers in hexadecimal
-        run: {step_s: 5}                 the run: step_s, reference, notes
+        clock_set: {at_s: 2.0}           its clock was set (also decision, reason, outcome, exception)
+        run: {step_s: 5}                 the run: step_s, reference, servers, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
         holds: {title: "should be open"} parts of the finding's texts, and exact point
 
@@ -44,6 +45,7 @@ from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import DeviceMap
 from probe.model.evidence import (
     Anchor,
+    ClockDecision,
     Connect,
     ConnectOutcome,
     Disconnect,
@@ -63,6 +65,7 @@ from probe.model.profile import Area, Profile
 from probe.model.profile_load import ProfileLibrary
 from probe.model.register_image import Image, block_payload, register_image
 from probe.model.scope import Scope
+from probe.model.write_pdu import write_reply, write_requests
 
 HERE = Path(__file__).parent
 WALL_S = 1_773_480_413  # 2026-03-14T09:26:53Z
@@ -210,6 +213,7 @@ class Told:
     entry: dict[str, Any]
     sequence: int = 10
     exchanges: list[tuple[int, Exchange]] = field(default_factory=list)
+    decisions: list[tuple[int, ClockDecision]] = field(default_factory=list)
 
     @property
     def tag(self) -> str:
@@ -264,6 +268,8 @@ class Told:
                 self.tell_round(number, at_s, shows)
             for at_s, shows in self.story.get("clock_series", []):
                 self.tell_clock(at_s, shows)
+            if "clock_set" in self.story:
+                self.tell_write(**self.story["clock_set"])
         last = self.story.get("stop_after")
         exchanges = tuple(self.exchanges if last is None else self.exchanges[:last])
         return DeviceEvidence(
@@ -279,6 +285,7 @@ class Told:
                 (6 + i, Neighbour("127.0.0.1", self.tag, 0, address))
                 for i, address in enumerate(self.story.get("neighbours", []))
             ),
+            decisions=tuple(self.decisions),
             interrupted=bool(self.story.get("interrupted")),
         )
 
@@ -293,6 +300,34 @@ class Told:
         raw = bytes.fromhex(shows) if isinstance(shows, str) else point.decoder.encode(WALL_S + shows)
         read = ("clock", 0, 3, point.start, point.count, at_s)
         self.add(read, Wire(response=read_reply(3, raw).hex()), 1, at_s)
+
+    def tell_write(self, at_s: float = 0, outcome: str = "data", exception: int = 0, **decision: str) -> None:
+        """The decision to set the clock and, if it was to be set, the write; readings after it come later."""
+        made = {
+            "decision": "set",
+            "operator": "A. Tester",
+            "said": self.tag,
+            "reason": "",
+            "plan": "as shown",
+        }
+        self.decisions = [(self.sequence, ClockDecision(self.tag, round(at_s * SECOND), **(made | decision)))]
+        self.sequence += 1
+        if not at_s:
+            return
+        (pdu,) = write_requests(16, 200, bytes(4))
+        reply = exception_reply(16, exception) if exception else write_reply(pdu)
+        sent = round(at_s * SECOND)
+        frames = header(9, 255, pdu), header(9, 255, reply) if outcome != "no answer" else b""
+        self.exchanges.append(
+            (
+                self.sequence,
+                Exchange(
+                    self.tag, Purpose.CLOCK_SET, Framing.MBAP, 2, 1, sent, sent + 5_000_000,
+                    Outcome("exception" if exception else outcome), exception, *frames,
+                ),
+            )
+        )  # fmt: skip
+        self.sequence += 1
 
     def is_asked(self, read: tuple[Any, ...]) -> bool:
         purpose, number, _, start, count, _ = read
@@ -464,11 +499,20 @@ def run_evidence(told: dict[str, Any]) -> RunEvidence:
                 ),
             ),
         )  # fmt: skip
+    samples += tuple((20 + i, server_sample(**server)) for i, server in enumerate(told.get("servers", [])))
     return RunEvidence(
         anchors=((1, Anchor(0, wall)), (99, Anchor(5 * SECOND, wall + 5 * SECOND + step))),
         references=samples,
         notes=tuple((4, Note(round(at_s * SECOND), topic, topic)) for topic, at_s in told.get("notes", [])),
     )
+
+
+def server_sample(
+    source: str, low_s: float = 0, high_s: float = 0, unusable: str = "", caveat: str = "", at_s: float = 0.1
+) -> ReferenceSample:
+    """One answer of an NTP server, as the wire judged it."""
+    at, bounds = round(at_s * SECOND), (round(low_s * SECOND), round(high_s * SECOND))
+    return ReferenceSample(source, at, at, *bounds, not unusable, unusable or caveat, b"")
 
 
 def judged(case: dict[str, Any]) -> Judged:
