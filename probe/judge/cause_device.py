@@ -254,5 +254,7 @@ def _is_ours(finding: Finding) -> bool:
 
 
 WHO_IT_IS: tuple[Rule, ...] = (_swapped, _other_device)
-HOW_IT_IS_READ: tuple[Rule, ...] = (_register_map, _byte_order)
+#: What a proof point tells comes before the diagnosis of readings; a bare look at bytes after it.
+PROVEN: tuple[Rule, ...] = (_register_map,)
+HOW_IT_IS_READ: tuple[Rule, ...] = (_byte_order,)
 WHAT_IT_SHOWS: tuple[Rule, ...] = (_frozen, _dead_circuit, _ratio, _restart, _zone, _our_clocks)

@@ -10,12 +10,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from probe.judge.cause import Found, Rule
-from probe.judge.cause_device import HOW_IT_IS_READ, WHAT_IT_SHOWS, WHO_IT_IS
+from probe.judge.cause_device import HOW_IT_IS_READ, PROVEN, WHAT_IT_SHOWS, WHO_IT_IS
 from probe.judge.cause_link import AT_THE_DEVICE, ON_THE_WAY
+from probe.judge.diagnosis.account import BY_READINGS
 from probe.judge.lineup_context import LineupContext
 from probe.model.finding import Cause, Finding
 
-RULES: tuple[Rule, ...] = (*ON_THE_WAY, *WHO_IT_IS, *HOW_IT_IS_READ, *AT_THE_DEVICE, *WHAT_IT_SHOWS)
+RULES: tuple[Rule, ...] = (
+    *ON_THE_WAY,
+    *WHO_IT_IS,
+    *PROVEN,
+    *BY_READINGS,
+    *HOW_IT_IS_READ,
+    *AT_THE_DEVICE,
+    *WHAT_IT_SHOWS,
+)
 
 
 def causes_of(context: LineupContext, findings: Sequence[Finding]) -> tuple[Cause, ...]:

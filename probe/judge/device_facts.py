@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from probe.judge.clock_view import clock_of
 from probe.judge.context import DeviceContext
+from probe.judge.diagnosis.seeing import sighting_of
 from probe.judge.electrical.snapshot import Snapshot
 from probe.judge.electrical.taking import snapshots_of, stand_of
 from probe.judge.facts import Facts, Pair
 from probe.judge.gates import Gates
 from probe.judge.identity import identity_of
 from probe.judge.proof import where_it_fits
+from probe.judge.settings.as_found import as_found
 from probe.model.evidence import Framing, Outcome
 
 #: Pairs kept of one device; enough for a rank test over a lineup, small for thousands of devices.
@@ -44,7 +46,9 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         pairs=_pairs(context),
         snapshots=_ends(snapshots_of(context)),
         stand=stand_of(context),
+        sighting=None if gates.identity or gates.proof_wrong else sighting_of(context),
         clock=clock_of(context),
+        settings=None if gates.identity or gates.proof or not context.blocks else as_found(context),
     )
 
 

@@ -58,8 +58,14 @@ def proof_fails(context: DeviceContext) -> bool:
 
 
 def _fits_there(context: DeviceContext, proof: Proof, shift: int, turn: tuple[bool, bool]) -> list[bool]:
-    """Whether the proof point fits at the shifted address, for each block that holds that address."""
+    """Whether the proof point fits at the shifted address, for each block that holds that address.
+
+    A change of order is one of numbers wider than a register: inside one the order is the standard's, and a
+    type that departs from it there says so at the point.
+    """
     point = context.point(proof.point)
+    if point.count == 1:
+        turn = (False, False)
     return [
         fits(*reread, proof.equals)
         for block in context.blocks

@@ -1,0 +1,255 @@
+"""Search for the explanations that make all of one device's readings sane at once, best first.
+
+score = log-likelihood of the readings as the explanation would have them
+      + log-likelihood of their powers under the wiring that it assumes
+      + logarithm of its prior
+
+"Nothing is wrong" and "something that is not in the list" compete as explanations like any other. Single
+faults are all tried; pairs only from those that help most (two ways of reading that touch different values,
+a way of reading with a wiring, a missing voltage with either).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import isfinite
+from typing import NamedTuple
+
+from probe.judge.diagnosis.flow import Fit, Flow, fit_wiring, flow_of, power_of
+from probe.judge.diagnosis.inside import Size, Term, terms, total
+from probe.judge.diagnosis.picture import Key, Picture, middle, picture
+from probe.judge.diagnosis.priors import Kind, cost
+from probe.judge.diagnosis.registers import Read, Registers
+from probe.judge.diagnosis.rereading import Known, Way, multiplied, ways
+from probe.judge.diagnosis.wiring import STRAIGHT, WIRINGS, Part, Wiring
+
+#: A term at or below this is taken as broken.
+BROKEN = -4.0
+#: Likelihood of a broken term when something that is not in the list is wrong.
+STRANGE = -3.0
+#: Ways of reading that are looked at further: within so much of the best, and so many.
+NEAR, MOST_WAYS, MOST_PAIRED = 30.0, 12, 8
+#: A value that was told and would be lost under an explanation costs so much.
+LOST = -2.5
+#: Explanations kept of one device.
+KEPT = 24
+
+
+class Explanation(NamedTuple):
+    """One way to explain a device's readings. parts: the faults; none for a sound device.
+
+    score: logarithm, comparable within one device. read: the values as they would be; power: P + jQ of the
+    circuit as it would be, W and var, NaN where unknown. keys: values that would change.
+    """
+
+    parts: tuple[Part, ...]
+    score: float
+    read: Read
+    power: complex
+    keys: frozenset[Key]
+
+    @property
+    def kinds(self) -> tuple[Kind, ...]:
+        """Kinds of its faults."""
+        return tuple(part.kind for part in self.parts)
+
+
+class Case(NamedTuple):
+    """One device as the search sees it. proven: proof points were read and fit."""
+
+    registers: Registers
+    base: Read
+    size: Size
+    proven: bool = False
+
+
+class _Tried(NamedTuple):
+    """A way of reading with its terms worked out."""
+
+    way: Way
+    seen: Picture
+    log: float  # of the readings, without wiring
+    flow: Flow | None
+    straight: Fit
+    broken: frozenset[Key]
+
+    @property
+    def score(self) -> float:
+        """With nothing wrong in the wiring."""
+        return self.log + self.straight.log + self.way.log_prior
+
+
+_NO_FIT = Fit(0.0, 0.0)
+
+
+def explain(case: Case) -> tuple[Explanation, ...]:
+    """The explanations worth naming, best first; a sound device and the unexplained are among them."""
+    plain = Way((), case.base, frozenset(), 0.0, case.size)
+    count = len(terms(picture(case.base.values), case.size))
+    first = _try(plain, case, count)
+    known = Known(case.registers, case.base, case.size, first.broken, case.proven)
+    tried = [first, *(_try(way, case, count) for way in ways(known))]
+    tried.sort(key=lambda one: -one.score)
+    near = _near(tried, first)
+    found = [_plainly(one) for one in near]
+    found += _missing(near[:3] if first in near[:3] else [*near[:3], first], case, count)
+    found += [e for one in near[:MOST_PAIRED] for e in _wired(one)]
+    if max(e.score for e in found) < total_floor(first):
+        found += _paired(near, case, count)
+    found.append(_strange(first, case))
+    found.sort(key=lambda e: -e.score)
+    return tuple(found[:KEPT])
+
+
+def weigh(way: Way, case: Case) -> Explanation:
+    """A way of reading that something else suggests, scored like those that the search tries."""
+    count = len(terms(picture(case.base.values), case.size))
+    return _plainly(_try(way, case, count))
+
+
+def total_floor(first: _Tried) -> float:
+    """Below this even the best single explanation leaves something broken."""
+    return -14.0 if first.log < -14.0 else first.score
+
+
+def _near(tried: list[_Tried], first: _Tried) -> list[_Tried]:
+    best = tried[0].score
+    near = [one for one in tried if one.score > best - NEAR][:MOST_WAYS]
+    return near if first in near else [*near, first]
+
+
+def _try(way: Way, case: Case, count: int) -> _Tried:
+    seen = picture(way.read.values)
+    found = terms(seen, way.size)
+    odd = way.read.odd
+    log = total(found) + sum(odd.values()) + LOST * max(0, count - len(found))
+    flow = flow_of(seen, case.size.rating_a)
+    straight = fit_wiring(flow, STRAIGHT) if flow is not None else _NO_FIT
+    return _Tried(way, seen, log, flow, straight, _broken(found, odd))
+
+
+def _broken(found: Iterable[Term], odd: Iterable[Key]) -> frozenset[Key]:
+    keys = {key for term in found if term.log <= BROKEN for key in term.keys}
+    return frozenset(keys | set(odd))
+
+
+def _plainly(one: _Tried) -> Explanation:
+    return Explanation(
+        one.way.parts, one.score, one.way.read, _power(one, STRAIGHT, one.straight), one.way.keys
+    )
+
+
+def _power(one: _Tried, wiring: Wiring, found: Fit) -> complex:
+    active, reactive = one.seen.totals[0][0], one.seen.totals[1][0]
+    if wiring is STRAIGHT and isfinite(active):
+        return complex(active, reactive if isfinite(reactive) else 0.0)
+    return power_of(one.flow, wiring, found) if one.flow is not None else complex("nan")
+
+
+#: What a wiring that is wrong changes: powers and factors, never the size of a voltage or current.
+_BY_WIRING = ("power_active", "power_reactive", "power_factor", "unbalance_voltage", "angle_voltage")
+
+
+def _wired(one: _Tried) -> list[Explanation]:
+    """The way of reading with each wiring that is not straight."""
+    if one.flow is None:
+        return []
+    keys = one.way.keys | {key for key in one.way.read.values if key[0] in _BY_WIRING}
+    made = []
+    for wiring in WIRINGS[1:]:
+        if wiring.rotation < 0 and one.flow.rotation == 0 and wiring.turns == (0, 0, 0):
+            continue  # nothing that was read could tell
+        found = fit_wiring(one.flow, wiring)
+        score = one.log + found.log + one.way.log_prior + wiring.log_prior
+        parts = (*one.way.parts, *wiring.parts)
+        made.append(Explanation(parts, score, one.way.read, _power(one, wiring, found), keys))
+    made.sort(key=lambda e: -e.score)
+    return made[:12]
+
+
+def _missing(near: list[_Tried], case: Case, count: int) -> list[Explanation]:
+    """A phase whose voltage, or current, does not arrive; alone, and with each wiring."""
+    made: list[Explanation] = []
+    for one in near:
+        for n in range(3):
+            if _lacks_voltage(one.seen, n):
+                made += _without(one, case, count, missing=n)
+            if _lacks_current(one.seen, n, case.size):
+                made += _without(one, case, count, no_current=n)
+    return made
+
+
+def _without(
+    one: _Tried, case: Case, count: int, *, missing: int = -1, no_current: int = -1
+) -> list[Explanation]:
+    found = terms(one.seen, one.way.size, missing, no_current)
+    log = total(found) + sum(one.way.read.odd.values()) + LOST * max(0, count - len(found))
+    kind, n = (Kind.MISSING, missing) if missing >= 0 else (Kind.CURRENT_MISSING, no_current)
+    parts = (*one.way.parts, Part(kind, "ABC"[n]))
+    way = one.way._replace(parts=parts, log_prior=one.way.log_prior + cost(kind, 1 / 3))
+    way = way._replace(keys=one.way.keys | _keys_without(one, n, voltage=missing >= 0))
+    flow = flow_of(one.seen, case.size.rating_a, missing)
+    straight = fit_wiring(flow, STRAIGHT) if flow is not None else _NO_FIT
+    tried = one._replace(way=way, log=log, flow=flow, straight=straight)
+    return [_plainly(tried), *_wired(tried)[:3]]
+
+
+def _keys_without(one: _Tried, n: int, *, voltage: bool) -> frozenset[Key]:
+    name = "abc"[n]
+    touched = ("power_active", "power_reactive", "power_apparent", "power_factor")
+    first = ("voltage_phase", "voltage_line", "unbalance_voltage") if voltage else ("current",)
+    return frozenset(
+        key
+        for key in one.way.read.values
+        if (key[0] in first or key[0] in touched) and (name in key[1] or key[1] in ("total", "average", ""))
+    )
+
+
+def _lacks_voltage(seen: Picture, n: int) -> bool:
+    """True if the phase's voltages stand far below the others."""
+    if isfinite(seen.volts[n][0]):
+        return abs(seen.volts[n][0]) < 0.8 * middle(seen.volts)
+    low = [abs(seen.lines[k][0]) for k in (n, (n + 2) % 3)]
+    other = abs(seen.lines[(n + 1) % 3][0])
+    return all(isfinite(v) and v < 0.85 * other for v in low)
+
+
+def _lacks_current(seen: Picture, n: int, size: Size) -> bool:
+    others = [abs(seen.amps[k][0]) for k in range(3) if k != n]
+    return abs(seen.amps[n][0]) < 0.05 * min(others) and min(others) > 0.05 * size.rating_a
+
+
+def _paired(near: list[_Tried], case: Case, count: int) -> list[Explanation]:
+    """Two ways of reading at once, where they touch different values (the second starts from the first)."""
+    made: list[Explanation] = []
+    firsts = [one for one in near if one.way.parts][:MOST_PAIRED]
+    for one in firsts:
+        known = Known(case.registers, one.way.read, one.way.size, one.broken, case.proven)
+        for way in ways(known):
+            again = way.parts[0]
+            if way.keys & one.way.keys and again.kind in (Kind.ORDER, Kind.ADDRESS, Kind.TYPE):
+                continue  # it would read the registers anew and undo the first
+            if not way.keys & one.broken and way.keys:
+                continue
+            both = way._replace(
+                parts=(*one.way.parts, *way.parts),
+                keys=one.way.keys | way.keys,
+                log_prior=one.way.log_prior + way.log_prior,
+            )
+            tried = _try(both, case, count)
+            made.append(_plainly(tried))
+            if tried.log > BROKEN * 3 and tried.straight.log < BROKEN:
+                made += _wired(tried)[:3]
+    return made
+
+
+def _strange(first: _Tried, case: Case) -> Explanation:
+    """Something that is not in the list: each broken term is as likely as not."""
+    found = terms(first.seen, case.size)
+    log = sum(max(term.log, STRANGE) for term in found)
+    log += sum(max(odd, STRANGE) for odd in case.base.odd.values()) + max(first.straight.log, -4.0)
+    score = log + cost(Kind.UNEXPLAINED)
+    return Explanation((Part(Kind.UNEXPLAINED),), score, case.base, complex("nan"), frozenset())
+
+
+__all__ = ["Case", "Explanation", "explain", "multiplied"]

@@ -1,0 +1,111 @@
+"""Do all readings of a device together look like a sound installation: one verdict over all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from probe.judge.check import VALUES, DeviceCheck, Subject
+from probe.judge.context import DeviceContext
+from probe.judge.diagnosis.priors import Kind
+from probe.judge.diagnosis.search import Explanation
+from probe.judge.diagnosis.seeing import sighting_of
+from probe.judge.diagnosis.sighting import Sighting, shares
+from probe.judge.diagnosis.words import Whose, said
+from probe.judge.electrical.taking import keys_of, loaded
+from probe.judge.limit import exactly, within
+from probe.judge.wording import percent
+from probe.model.finding import Finding, Verdict
+
+#: Probability of a sound installation below which the verdict is a failure, and above which it is a pass.
+#: Common practice, no source.
+UNLIKELY, LIKELY = 0.1, 0.9
+ADVICE = "See the cause that is given for it: it says what explains all readings at once, and what to do."
+
+
+def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    sighting = sighting_of(context)
+    if sighting is None:
+        return
+    evidence = _evidence(context)
+    if not sighting.explanations:
+        if _says_nothing(sighting):
+            return
+        yield check.find(
+            context.tag,
+            Verdict.PASS,
+            "All readings together fit a sound installation",
+            observed="nothing odd",
+            evidence=evidence,
+        )
+        return
+    weights = shares(sighting.explanations)
+    sound = sum(w for e, w in zip(sighting.explanations, weights, strict=True) if not e.parts)
+    best = sighting.explanations[0]
+    verdict = _verdict(sound, best)
+    passed = verdict is Verdict.PASS
+    yield check.find(
+        context.tag,
+        verdict,
+        "All readings together fit a sound installation" if passed else _title(best),
+        observed=_observed(context, best),
+        expected="" if passed else "readings of a sound installation",
+        uncertainty=f"sound with a probability of {percent(sound)} %",
+        evidence=evidence,
+        advice="" if passed else ADVICE,
+    )
+
+
+def _verdict(sound: float, best: Explanation) -> Verdict:
+    """Pass, fail or review by how probable a sound installation is."""
+    if within(exactly(sound), LIKELY, None) is Verdict.PASS:
+        return Verdict.PASS
+    harmless = best.kinds in ((Kind.BACKWARDS,), (Kind.UNEXPLAINED,))
+    if within(exactly(sound), UNLIKELY, None) is Verdict.FAIL and not harmless:
+        return Verdict.FAIL
+    return Verdict.REVIEW
+
+
+def _title(best: Explanation) -> str:
+    if best.kinds == (Kind.UNEXPLAINED,):
+        return "Readings do not fit together"
+    return "Readings do not fit a sound installation"
+
+
+def _observed(context: DeviceContext, best: Explanation) -> str:
+    titles = {name: point.title for name, point in context.profile.by_name.items()}
+    whose = Whose(context.tag, context.device.profile, titles)
+    return "; and ".join(said(part, whose) for part in best.parts) or "nothing odd"
+
+
+def _says_nothing(sighting: Sighting) -> bool:
+    """True if too little was read to look at anything together."""
+    return len(sighting.case.base.values) < 4
+
+
+def _evidence(context: DeviceContext) -> tuple[int, ...]:
+    taken = loaded(context)
+    if taken is None:
+        return ()
+    return tuple(dict.fromkeys(measured.sequence for measured in taken.values.values()))[:8]
+
+
+def _applies(subject: Subject) -> bool:
+    keys = keys_of(subject.profile)
+    return subject.lineup.map.system.wiring != "single" and {("current", p) for p in "abc"} <= keys
+
+
+CHECK = DeviceCheck(
+    id="electrical.sound",
+    title="All readings together fit a sound installation",
+    needs=VALUES,
+    why="A reversed or exchanged current transformer, a wrong ratio or a wrong register leaves each value "
+    "within its range; only together do they tell. Whoever trusts them sets protection, or takes a phase for "
+    "dead, by numbers that are wrong.",
+    source="common practice, no source (probabilities: docs/diagnosis.md); IEEE 1459 (definitions, from memory)",
+    since="0.1",
+    danger=7,
+    where="devices that show the currents of three phases",
+    run=_run,
+    applies=_applies,
+    required=lambda subject: False,
+)

@@ -1,0 +1,117 @@
+"""Random electrical truth of one bus: its phasors, its feeders' currents, and the main as their sum.
+
+RMS phasors; a lagging load takes positive reactive power. Harmonic current is one lump a phase; in the main
+the lumps of the feeders add with a random diversity. Sizes and spreads are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+import random
+from dataclasses import dataclass, replace
+
+Phasors = tuple[complex, complex, complex]
+Triple = tuple[float, float, float]
+
+#: Nominal systems (line to line V, Hz) as they are common.
+SYSTEMS = ((480.0, 60.0), (400.0, 50.0), (415.0, 50.0), (208.0, 60.0), (600.0, 60.0), (690.0, 50.0))
+RATINGS_A = (100, 160, 250, 400, 600, 800, 1200, 1600)
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """One bus: voltages of the phases to neutral, frequency, voltage distortion (a fraction)."""
+
+    nominal_v: float
+    nominal_hz: float
+    voltages: Phasors
+    hertz: float
+    distortion: float
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """What flows in one circuit: fundamental currents, harmonic current of each phase (A), the rating."""
+
+    rating_a: int
+    currents: Phasors
+    harmonics: Triple
+    triplen: float
+
+    def times(self, factor: float) -> Circuit:
+        """The same with all its currents times a factor."""
+        a, b, c = (i * factor for i in self.currents)
+        x, y, z = (h * factor for h in self.harmonics)
+        return replace(self, currents=(a, b, c), harmonics=(x, y, z))
+
+    @property
+    def loading(self) -> float:
+        """Mean current as a part of the rating."""
+        return sum(map(abs, self.currents)) / 3 / self.rating_a
+
+
+def draw_bus(dice: random.Random, *, reversed_rotation: bool = False) -> Bus:
+    """A healthy bus somewhere within its tolerances."""
+    nominal_v, nominal_hz = dice.choice(SYSTEMS)
+    level = nominal_v / math.sqrt(3) * dice.gauss(1.0, 0.015)
+    sense = 1 if reversed_rotation else -1
+    a, b, c = (
+        cmath.rect(
+            level * dice.gauss(1.0, 0.003), sense * n * math.tau / 3 + math.radians(dice.gauss(0, 0.25))
+        )
+        for n in range(3)
+    )
+    return Bus(nominal_v, nominal_hz, (a, b, c), nominal_hz + dice.gauss(0, 0.03), dice.uniform(0.005, 0.035))
+
+
+def _angle(dice: random.Random) -> float:
+    """Angle by which the current lags, radians: motors, mixed, idling motors, lamps, some capacitive."""
+    sort = dice.random()
+    if sort < 0.45:
+        factor = dice.uniform(0.75, 0.92)
+    elif sort < 0.80:
+        factor = dice.uniform(0.88, 0.999)
+    elif sort < 0.92:
+        factor = dice.uniform(0.35, 0.75)
+    else:
+        return -math.acos(dice.uniform(0.85, 0.999))
+    return math.acos(factor)
+
+
+def draw_circuit(dice: random.Random, bus: Bus, loading: float) -> Circuit:
+    """A circuit whose mean current is about ``loading`` times its rating; balanced or not."""
+    rating = dice.choice(RATINGS_A)
+    unbalanced = dice.random() < 0.3
+    spread, turn = (0.20, 6.0) if unbalanced else (0.02, 1.5)
+    angle = _angle(dice)
+    distortion = dice.choice((0.01, 0.03, 0.05, 0.12, 0.30)) * dice.uniform(0.5, 1.2)
+    currents = []
+    for v in bus.voltages:
+        size = rating * loading * min(max(dice.gauss(1.0, spread), 0.4), 1.05 / max(loading, 0.66))
+        lag = angle + math.radians(dice.gauss(0, turn))
+        currents.append(cmath.rect(size, cmath.phase(v) - min(lag, math.radians(86))))
+    a, b, c = currents
+    x, y, z = (abs(i) * distortion * dice.uniform(0.9, 1.1) for i in currents)
+    return Circuit(rating, (a, b, c), (x, y, z), dice.uniform(0.1, 0.6))
+
+
+def total(dice: random.Random, circuits: list[Circuit]) -> Circuit:
+    """The main above the circuits."""
+    x, y, z = (sum(one.harmonics[n] for one in circuits) * dice.uniform(0.7, 1.0) for n in range(3))
+    whole = summed(circuits, (x, y, z))
+    mean = sum(map(abs, whole.currents)) / 3
+    rating = next((r for r in (800, 1200, 1600, 2000, 2500, 3200, 4000) if r > 1.1 * mean), 5000)
+    return replace(whole, rating_a=rating)
+
+
+def summed(circuits: list[Circuit], harmonics: Triple) -> Circuit:
+    """The phasor sum of circuits, with these harmonics; the rating is left to the caller."""
+    a, b, c = (sum((one.currents[n] for one in circuits), 0j) for n in range(3))
+    return Circuit(0, (a, b, c), harmonics, circuits[0].triplen)
+
+
+def turned_round(circuit: Circuit) -> Circuit:
+    """The same circuit with its power flowing the other way."""
+    a, b, c = (-i for i in circuit.currents)
+    return replace(circuit, currents=(a, b, c))
