@@ -76,8 +76,8 @@ def record_verify(
 
     \b
     Example:
-      buswitness record verify MSB-1-20260302T101500Z.audit.jsonl
-      buswitness record verify MSB-1-20260302T101500Z.audit.jsonl --trust buswitness-trust.yaml
+      buswitness record verify MSB-1.audit.jsonl
+      buswitness record verify MSB-1.audit.jsonl --trust buswitness-trust.yaml
     """
 
     def work() -> int:
@@ -109,8 +109,8 @@ def record_judge(
 
     \b
     Example:
-      buswitness record judge MSB-1-20260302T101500Z.audit.jsonl
-      buswitness record judge MSB-1-20260302T101500Z.audit.jsonl --profile meter-float.yaml
+      buswitness record judge MSB-1.audit.jsonl
+      buswitness record judge MSB-1.audit.jsonl --profile meter-float.yaml
     """
 
     def work() -> int:
@@ -166,7 +166,7 @@ def record_merge(
 
     \b
     Example:
-      buswitness record merge first.audit.jsonl retest.audit.jsonl --record handover.audit.jsonl
+      buswitness record merge first.audit.jsonl retest.audit.jsonl
     """
 
     def work() -> int:
@@ -193,7 +193,7 @@ def record_accept(  # noqa: PLR0913, PLR0917 (one an option)
 
     \b
     Example:
-      buswitness record accept first.audit.jsonl --finding 3 --by "Owner's engineer" --reason "spare"
+      buswitness record accept a.audit.jsonl --finding 3 --by NAME --reason spare
     """
 
     def work() -> int:
@@ -234,7 +234,7 @@ def record_export(  # noqa: PLR0913, PLR0917 (one an option)
 
     \b
     Example:
-      buswitness record export MSB-1.audit.jsonl --punch-list --output punch-list.csv
+      buswitness record export MSB-1.audit.jsonl --punch-list -o list.csv
       buswitness record export MSB-1.audit.jsonl --compress gz
     """
 

@@ -30,7 +30,7 @@ def timestamp_request(
 
     \b
     Example:
-      buswitness record timestamp request MSB-1-20260302T101500Z.audit.jsonl
+      buswitness record timestamp request MSB-1.audit.jsonl
     """
 
     def work() -> int:
@@ -57,7 +57,7 @@ def timestamp_attach(
 
     \b
     Example:
-      buswitness record timestamp attach MSB-1-20260302T101500Z.audit.jsonl answer.tsr
+      buswitness record timestamp attach MSB-1.audit.jsonl answer.tsr
     """
 
     def work() -> int:

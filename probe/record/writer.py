@@ -127,9 +127,15 @@ class RecordWriter:
         self._write_out()
 
     def write(self, kind: str, body: Plain) -> int:
-        """Write one line of any other kind; its number. Raises RecordError if it cannot be kept."""
+        """Write one line of any other kind; its number. Raises RecordError if it cannot be kept.
+
+        Also for a line that no reader would take: what is written here may come from another record.
+        """
         sequence = self._sequence + 1
-        self._accept(self._line(kind, body))
+        made = self._line(kind, body)
+        if not is_bearable(made):
+            raise RecordError(_line_too_large(self.path, len(made)))
+        self._accept(made)
         return sequence
 
     def flush(self) -> None:
@@ -190,7 +196,7 @@ class RecordWriter:
 
     def _add(self, made: bytes) -> None:
         if not is_bearable(made):
-            raise RecordError(_line_too_large(self.path, len(made)))
+            raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
         self._previous = digest(made)
         self._sequence += 1
         self._waiting.append(made)

@@ -9,6 +9,7 @@ import json
 from typing import Any
 
 import rfc8785
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -42,10 +43,28 @@ from probe.record.body import (
     finding_body,
     finding_from,
 )
-from probe.record.header import Header, Instrument, header_body, header_from
+from probe.record.embedded import embedded_body, raw_inside
+from probe.record.header import Header, Instrument, Source, header_body, header_from
+from probe.record.history import (
+    Acceptance,
+    History,
+    Stage,
+    acceptance_body,
+    acceptance_from,
+    history_body,
+    history_from,
+)
 from probe.record.line import LARGEST, NO_LINE, canonical, exchange_line, line
 from probe.record.reader import parse
-from probe.record.seal import seal_line
+from probe.record.seal import seal_line, signature_of
+from probe.record.signing import KeySigner, seal_message, signature_holds
+
+#: The key of TEST 1 in RFC 8032, 7.1.
+SIGNER = KeySigner(
+    Ed25519PrivateKey.from_private_bytes(
+        bytes.fromhex("9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60")
+    )
+)
 
 text = st.text(max_size=30)
 wild_text = st.text(st.characters(), max_size=30)  # lone surrogates too
@@ -107,6 +126,7 @@ cause = st.builds(
 )
 source = st.builds(SourceText, name=text, text=text, sha256=text)
 seconds = st.floats(0, 1e9)
+hashes = st.binary(min_size=32, max_size=32).map(bytes.hex)
 header = st.builds(
     Header,
     tool_version=text,
@@ -121,6 +141,46 @@ header = st.builds(
     instrument=st.builds(Instrument, host_name=text, system=text, python=text, addresses=texts, clock=text),
     operator=st.text(min_size=1, max_size=20),
     command=texts,
+    tool_code=text,
+    key=st.just("") | hashes,
+    sources=st.lists(
+        st.builds(Source, relation=text, code=hashes, count=small, file=text, closed=st.booleans()),
+        max_size=3,
+    ).map(tuple),
+)
+verdicts = st.sampled_from(Verdict)
+acceptance = st.builds(
+    Acceptance,
+    finding=text,
+    code=text,
+    verdict=verdicts,
+    title=text,
+    observed=text,
+    expected=text,
+    by=text,
+    reason=text,
+    at_wall_ns=number,
+    key=text,
+)
+stage = st.builds(
+    Stage,
+    source=small,
+    verdict=verdicts,
+    title=text,
+    observed=text,
+    expected=text,
+    gone=st.booleans(),
+    at_wall_ns=number,
+    operator=text,
+    key=text,
+    evidence=st.lists(small, max_size=3).map(tuple),
+)
+history = st.builds(
+    History,
+    finding=text,
+    stages=st.lists(stage, max_size=3).map(tuple),
+    accepted=st.lists(acceptance, max_size=2).map(tuple),
+    disposition=text,
 )
 
 
@@ -161,6 +221,33 @@ def test_expectations_come_back_in_order(items: list[Expectation]) -> None:
 @given(header)
 def test_head_line(item: Header) -> None:
     assert header_from(_reread(line(1, NO_LINE, "head", header_body(item)))) == item
+
+
+@given(history)
+def test_history_lines(item: History) -> None:
+    assert history_from(_reread(line(2, NO_LINE, "history", history_body(item)))) == item
+
+
+@given(acceptance)
+def test_acceptance_lines(item: Acceptance) -> None:
+    assert acceptance_from(_reread(line(2, NO_LINE, "acceptance", acceptance_body(item)))) == item
+
+
+@given(st.integers(1, 9), evidence)
+def test_embedded_lines(source: int, item: Evidence) -> None:
+    """A line inside a line, and the merge of a merge inside that, come out byte for byte."""
+    inner = line(7, NO_LINE, evidence_kind(item), evidence_body(item))
+    for _ in range(2):
+        body = _reread(line(2, NO_LINE, "embedded", embedded_body(source, inner)))
+        assert raw_inside(body) == (source, inner)
+        inner = line(2, NO_LINE, "embedded", embedded_body(source, inner))
+
+
+@given(st.integers(1, LARGEST), st.booleans(), text)
+def test_signed_seal_line(sequence: int, complete: bool, reason: str) -> None:
+    made = seal_line(sequence, NO_LINE, complete=complete, reason=reason, signer=SIGNER)
+    body = _reread(made)
+    assert signature_holds(SIGNER.public, signature_of(body), seal_message(body["check"]))
 
 
 @given(st.integers(1, LARGEST), st.booleans(), text)

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from probe.cli.record_commands import show, verify
+from probe.cli.record_export_command import export
+from probe.cli.record_merge_commands import accept, merge
 from probe.model.errors import InputError, RecordError
 from probe.model.evidence import Exchange, Framing, Outcome, Purpose
 from probe.model.finding import Cause, Finding, Verdict
@@ -201,12 +203,21 @@ def _hostile_record(path: Path) -> None:
     writer.seal(complete=False, reason=HOSTILE)
 
 
-@pytest.mark.parametrize("what", ["all", "tag", "finding", "verify"])
+@pytest.mark.parametrize("what", ["all", "tag", "finding", "verify", "merge", "accept", "csv"])
 def test_a_hostile_record_does_nothing_to_the_terminal(tmp_path: Path, capsys: Capture, what: str) -> None:
     path = tmp_path / "hostile.audit.jsonl"
     _hostile_record(path)
+    made = tmp_path / "made.audit.jsonl"
     if what == "verify":
         verify(path, as_json=False)
+    elif what == "merge":
+        merge([path], record=made, sign=False, as_json=False)
+        show(made, as_json=False, tag=None, finding="1")
+    elif what == "accept":
+        accept(path, finding="1", by=HOSTILE, reason=HOSTILE, record=made, sign=False, as_json=False)
+        show(made, as_json=False, tag=None, finding=None)
+    elif what == "csv":
+        export(path, punch_list=False, form="csv", compress="", source=0, output=None)
     else:
         identity = f"{HOSTILE}@{HOSTILE}#{HOSTILE}"
         show(
@@ -228,3 +239,18 @@ def test_a_hostile_id_is_not_offered_to_be_pasted_into_a_shell(tmp_path: Path, c
     text = capsys.readouterr().out
     assert "--finding" not in text
     assert "--tag" not in text
+
+
+def test_names_in_a_record_lead_nowhere_on_disk(tmp_path: Path) -> None:
+    """File names inside a merged record are shown, never opened or written."""
+    record = tmp_path / "..evil.audit.jsonl"
+    record.write_bytes(SAMPLE.read_bytes())
+    made = tmp_path / "sub" / "made.audit.jsonl"
+    made.parent.mkdir()
+    merge([record], record=made, sign=False, as_json=True)
+    record.unlink()
+    assert verify(made, as_json=True) == 0
+    out = tmp_path / "sub" / "out.audit.jsonl"
+    export(made, punch_list=False, form="", compress="", source=1, output=out)
+    assert out.read_bytes() == SAMPLE.read_bytes()
+    assert sorted(path.name for path in tmp_path.rglob("*.jsonl")) == ["made.audit.jsonl", "out.audit.jsonl"]

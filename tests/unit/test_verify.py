@@ -320,3 +320,13 @@ def _run_of_again(tmp_path: Path) -> Verification:
 
 def test_run_time_that_goes_backwards_is_doubted(tmp_path: Path) -> None:
     assert "backwards" in _run_of(tmp_path, Anchor(5, 5), Anchor(4, 4)).times_doubt
+
+
+def test_mixed_line_ends_are_named_at_the_first_one(tmp_path: Path) -> None:
+    lines = SAMPLE.splitlines(keepends=True)
+    mixed = b"".join(line[:-1] + b"\r\n" if number % 3 == 1 else line for number, line in enumerate(lines))
+    found = _verify(tmp_path, mixed)
+    assert (found.holds, found.damage, found.first_bad_line) == (False, Damage.LINE_ENDS, 2)
+    assert "Nothing else differs" in found.text
+    old = _verify(tmp_path, SAMPLE.replace(b"\n", b"\r"))
+    assert not old.holds

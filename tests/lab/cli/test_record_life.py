@@ -178,7 +178,6 @@ def test_judging_again_gives_the_same_and_a_corrected_map_gives_a_new_record(des
         "format",
         "site",
         "lineup",
-        "started",
         "complete",
         "counts",
         "devices",

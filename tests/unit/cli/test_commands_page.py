@@ -12,8 +12,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
-import typer
-
 from probe.cli.main import app
 
 PAGE = Path(__file__).parents[3] / "docs" / "commands.md"
@@ -57,10 +55,17 @@ def commands() -> Iterator[tuple[str, Callable[..., Any]]]:
         assert info.callback is not None
         yield info.name or info.callback.__name__, info.callback
     for group in app.registered_groups:
-        assert isinstance(group.typer_instance, typer.Typer)
-        for info in group.typer_instance.registered_commands:
-            assert info.callback is not None
-            yield f"{group.name} {info.name}", info.callback
+        yield from below(group)
+
+
+def below(group: Any, before: str = "") -> Iterator[tuple[str, Callable[..., Any]]]:
+    """The commands of a group, then those of the groups in it (Any: the library does not export the type)."""
+    name = f"{before}{group.name}"
+    for info in group.typer_instance.registered_commands:
+        assert info.callback is not None
+        yield f"{name} {info.name}", info.callback
+    for inner in group.typer_instance.registered_groups:
+        yield from below(inner, f"{name} ")
 
 
 def section(name: str, callback: Callable[..., Any]) -> str:
