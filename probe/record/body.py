@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import groupby
+from operator import attrgetter
 from typing import Any
 
 from probe.model.evidence import (
@@ -45,6 +46,8 @@ _KINDS: dict[type, str] = {
     Anchor: "anchor",
 }
 
+_SUBJECT = attrgetter("subject")
+
 #: Fields that are text whatever their size.
 _WIDE = frozenset({"wall_ns", "low_ns", "high_ns"})
 
@@ -61,6 +64,8 @@ def evidence_body(evidence: Evidence) -> Mapping[str, Plain]:
 
 def _plain(name: str, value: Any) -> Plain:
     """The field as a line holds it. value: Any, because the fields of NamedTuples differ in type."""
+    if isinstance(value, str):
+        return str(value)  # of a member of an enumeration, its word
     if isinstance(value, bytes):
         return value.hex()
     if isinstance(value, int) and not isinstance(value, bool):
@@ -183,11 +188,15 @@ _BUILDERS: dict[str, Callable[[Body], Evidence]] = {
 
 def expected_bodies(expectations: Iterable[Expectation]) -> Iterator[Mapping[str, Plain]]:
     """Bodies of ``expected`` lines: one for each run of expectations on the same subject, in order."""
-    for subject, group in groupby(expectations, key=lambda e: e.subject):
-        yield {
-            "checks": [{"check": e.check, "required": e.required} for e in group],
-            "subject": subject,
-        }
+    for subject, due in expected_by_subject(expectations):
+        checks: list[Plain] = [{"check": check, "required": required} for check, required in due]
+        yield {"checks": checks, "subject": subject}
+
+
+def expected_by_subject(expectations: Iterable[Expectation]) -> Iterator[tuple[str, list[tuple[str, bool]]]]:
+    """Each run of expectations on the same subject: its checks, and whether they are required."""
+    for subject, group in groupby(expectations, key=_SUBJECT):
+        yield subject, [(check, required) for check, _, required in group]
 
 
 def expectations_from(body: Body) -> tuple[Expectation, ...]:

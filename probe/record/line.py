@@ -14,12 +14,14 @@ Source: RFC 8785, 3.2 (clause from memory).
 
 from __future__ import annotations
 
+import functools
 import hashlib
 from collections.abc import Mapping, Sequence
 
 import orjson
 
 from probe.model.evidence import Exchange
+from probe.model.finding import Finding
 
 #: What a line may hold. A float is a bug of ours and raises TypeError.
 Plain = str | int | bool | None | Sequence["Plain"] | Mapping[str, "Plain"]
@@ -32,6 +34,9 @@ NO_LINE = "0" * 64
 LONGEST_LINE = 16 * 1024 * 1024
 #: Most brackets and most commas of one line: each becomes an object in the memory of who reads it.
 MOST_BRACKETS, MOST_COMMAS = 200_000, 2_000_000
+
+
+_STRICT = orjson.OPT_SORT_KEYS | orjson.OPT_STRICT_INTEGER
 
 
 def digest(line: bytes) -> str:
@@ -58,7 +63,12 @@ def canonical(value: Plain) -> bytes:
     A lone surrogate, which no UTF-8 can carry, is written as the six characters of its ``\\udc80`` form.
     Raises TypeError for a float, an integer beyond LARGEST, a key that is not ASCII or a foreign type.
     """
-    return orjson.dumps(_checked(value), option=orjson.OPT_SORT_KEYS)
+    try:
+        if _is_ready(value):
+            return orjson.dumps(value, option=_STRICT)
+    except TypeError:  # a lone surrogate, or what must be refused: the walk tells them apart
+        pass
+    return orjson.dumps(_checked(value), option=_STRICT)
 
 
 def line(sequence: int, previous: str, kind: str, body: Plain) -> bytes:
@@ -77,30 +87,90 @@ def exchange_line(sequence: int, previous: str, exchange: Exchange) -> bytes:
     Exchanges are nearly all of a record, so their text is put together by hand.
     """
     tag, purpose, framing, round_, attempt, sent_ns, received_ns, outcome, code, request, response = exchange
-    quoted = _quoted.get(tag)
-    if quoted is None:
-        quoted = _quote(tag)
     return (
         f'{{"body":{{"attempt":{attempt},"exception_code":{code},"framing":"{framing}","outcome":"{outcome}",'
         f'"purpose":"{purpose}","received_ns":{_number(received_ns)},"request":"{request.hex()}",'
-        f'"response":"{response.hex()}","round":{round_},"sent_ns":{_number(sent_ns)},"tag":{quoted}}},'
+        f'"response":"{response.hex()}","round":{round_},"sent_ns":{_number(sent_ns)},"tag":{_quoted[tag]}}},'
         f'"kind":"exchange","prev":"{previous}","seq":{sequence}}}'
     ).encode()
 
 
-_quoted: dict[str, str] = {}
+def finding_line(sequence: int, previous: str, finding: Finding) -> bytes:
+    """The bytes of a finding's line; the same as ``line`` gives, at half the cost.
+
+    A run over thousands of devices has tens of thousands of findings, and nearly all their texts are alike.
+    Raises TypeError or ValueError for a float.
+    """
+    check, subject, verdict, title, seen, due, unit, doubt, rule, rests_on, advice, point, cause, danger = (
+        finding
+    )
+    quoted = _quoted
+    return (
+        f'{{"body":{{"advice":{quoted[advice]},"cause":{"null" if cause is None else quoted[cause]},'
+        f'"check":{quoted[check]},"danger":{danger:d},"evidence":[{",".join(map(int.__repr__, rests_on))}],'
+        f'"expected":{quoted[due]},"observed":{quoted[seen]},"point":{quoted[point]},"rule":{quoted[rule]},'
+        f'"subject":{quoted[subject]},"title":{quoted[title]},"uncertainty":{quoted[doubt]},'
+        f'"unit":{quoted[unit]},"verdict":{quoted[verdict]}}},"kind":"finding","prev":"{previous}","seq":{sequence}}}'
+    ).encode()
 
 
-def _quote(tag: str) -> str:
-    """The tag as JSON text; kept, because a lineup has few tags and many exchanges."""
-    if len(_quoted) > 100_000:
-        _quoted.clear()
-    quoted = _quoted[tag] = canonical(tag).decode()
-    return quoted
+def expected_line(sequence: int, previous: str, subject: str, due: Sequence[tuple[str, bool]]) -> bytes:
+    """The bytes of an ``expected`` line; due: checks, and whether a missing verdict makes the run incomplete.
+
+    The same as ``line`` gives; thousands of devices share a few lists of checks.
+    """
+    return b'{"body":{"checks":%b,"subject":%b},"kind":"expected","prev":"%b","seq":%d}' % (
+        _due(tuple(due)),
+        _quoted[subject].encode(),
+        previous.encode(),
+        sequence,
+    )
+
+
+@functools.lru_cache(maxsize=1024)
+def _due(due: tuple[tuple[str, bool], ...]) -> bytes:
+    return canonical([{"check": check, "required": required} for check, required in due])
+
+
+class _Quoted(dict[str, str]):
+    """JSON text of texts; kept, because a run has few different ones and writes them again and again."""
+
+    def __missing__(self, text: str) -> str:
+        if len(self) > _TEXTS_KEPT:
+            self.clear()
+        made = self[text] = canonical(text).decode()
+        return made
+
+
+_TEXTS_KEPT = 50_000
+_quoted = _Quoted()
 
 
 def _number(number: int) -> str:
     return str(number) if -LARGEST <= number <= LARGEST else f'"{number}"'
+
+
+_LEAVES = frozenset({str, int, bool, type(None)})
+
+
+def _is_ready(value: Plain) -> bool:
+    """True if the fast encoder may have the value as it is: no float in it, and no foreign type.
+
+    Exact types only, in steps that Python takes without a loop of its own: this is asked for every line.
+    Raises TypeError for a key that is no text. Integers within 2^53-1 are left to the encoder.
+    """
+    kind = type(value)
+    if kind is dict:
+        if not "".join(value).isascii():  # type: ignore[arg-type]
+            return False
+        items = tuple(value.values())  # type: ignore[union-attr]
+    elif kind is tuple or kind is list:
+        items = value  # type: ignore[assignment]
+    else:
+        return kind in _LEAVES
+    if _LEAVES.issuperset(map(type, items)):
+        return True
+    return all(map(_is_ready, [item for item in items if type(item) not in _LEAVES]))
 
 
 def _checked(value: Plain) -> Plain:

@@ -18,7 +18,7 @@ from typing import IO
 from probe.model.errors import InputError, Problem, RecordError
 from probe.model.evidence import Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
-from probe.record.body import cause_body, evidence_body, evidence_kind, expected_bodies, finding_body
+from probe.record.body import cause_body, evidence_body, evidence_kind, expected_by_subject, finding_body
 from probe.record.header import Header, header_body
 from probe.record.line import (
     LONGEST_LINE,
@@ -28,6 +28,8 @@ from probe.record.line import (
     Plain,
     digest,
     exchange_line,
+    expected_line,
+    finding_line,
     is_bearable,
     line,
 )
@@ -103,8 +105,8 @@ class RecordWriter:
 
     def expect(self, expectations: Sequence[Expectation]) -> None:
         """Write what the run must give a verdict on, and hand it to the operating system at once."""
-        for body in expected_bodies(expectations):
-            self._accept(self._line("expected", body))
+        for subject, due in expected_by_subject(expectations):
+            self._accept(expected_line(self._sequence + 1, self._previous, subject, due))
         self.flush()
 
     def conclude(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> None:
@@ -119,7 +121,7 @@ class RecordWriter:
             self._left_out.append("no verdicts, for lack of space; they can be derived from the evidence")
             return
         for finding in findings:
-            self._add(self._line("finding", finding_body(finding)))
+            self._add(finding_line(self._sequence + 1, self._previous, finding))
             self._write_if_many()
         for cause in causes:
             self._add(self._line("cause", cause_body(cause)))

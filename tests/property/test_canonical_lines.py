@@ -54,7 +54,7 @@ from probe.record.history import (
     history_body,
     history_from,
 )
-from probe.record.line import LARGEST, NO_LINE, canonical, exchange_line, line
+from probe.record.line import LARGEST, NO_LINE, canonical, exchange_line, finding_line, line
 from probe.record.reader import parse
 from probe.record.seal import seal_line, signature_of
 from probe.record.signing import KeySigner, seal_message, signature_holds
@@ -204,7 +204,9 @@ def test_evidence_lines(item: Evidence) -> None:
 
 @given(finding)
 def test_finding_lines(item: Finding) -> None:
-    assert finding_from(_reread(line(2, NO_LINE, "finding", finding_body(item)))) == item
+    made = line(2, NO_LINE, "finding", finding_body(item))
+    assert finding_from(_reread(made)) == item
+    assert finding_line(2, NO_LINE, item) == made
 
 
 @given(cause)

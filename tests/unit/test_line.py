@@ -9,7 +9,8 @@ import pytest
 import rfc8785
 
 from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
-from probe.record.body import evidence_body
+from probe.model.finding import Expectation, Finding, Verdict
+from probe.record.body import evidence_body, expected_bodies, expected_by_subject, finding_body
 from probe.record.line import (
     LARGEST,
     LONGEST_LINE,
@@ -18,6 +19,8 @@ from probe.record.line import (
     canonical,
     digest,
     exchange_line,
+    expected_line,
+    finding_line,
     integer,
     is_bearable,
     line,
@@ -58,6 +61,38 @@ def test_hand_made_exchange_line_is_the_canonical_one(exchange: Exchange) -> Non
     made = exchange_line(7, NO_LINE, exchange)
     assert made == line(7, NO_LINE, "exchange", evidence_body(exchange))
     assert made == rfc8785.dumps(json.loads(made))
+
+
+_FINDING = Finding(check="reach.answers", subject="F-01", verdict=Verdict.PASS, title="Answers")
+
+
+@pytest.mark.parametrize(
+    "finding",
+    [
+        _FINDING,
+        _FINDING._replace(title='a"b\\c\n\x1f\x7fä€\U0001f602', observed="\udc80", unit="°C"),
+        _FINDING._replace(evidence=(1, 2**53 - 1), cause="c1", danger=9, point="v_ab", rule="x" * 500),
+        *(_FINDING._replace(verdict=verdict) for verdict in Verdict),
+    ],
+)
+def test_hand_made_finding_line_is_the_canonical_one(finding: Finding) -> None:
+    made = finding_line(7, NO_LINE, finding)
+    assert made == line(7, NO_LINE, "finding", finding_body(finding))
+    assert made == rfc8785.dumps(json.loads(made))
+
+
+@pytest.mark.parametrize("field", Finding._fields)
+def test_a_float_in_a_finding_is_refused(field: str) -> None:
+    wrong: object = (0.5,) if field == "evidence" else 0.5
+    with pytest.raises((TypeError, ValueError)):
+        finding_line(7, NO_LINE, _FINDING._replace(**{field: wrong}))  # type: ignore[arg-type]
+
+
+def test_hand_made_expected_line_is_the_canonical_one() -> None:
+    items = [Expectation(check=f"a.{n}", subject='F-"1"', required=n > 1) for n in range(3)]
+    ((subject, due),) = expected_by_subject(items)
+    (body,) = expected_bodies(items)
+    assert expected_line(2, NO_LINE, subject, due) == line(2, NO_LINE, "expected", body)
 
 
 def test_line_is_the_canonical_form_of_its_four_members() -> None:
