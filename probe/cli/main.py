@@ -245,6 +245,29 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
     return work
 
 
+@app.command(short_help="What is checked and why: all checks, or the page of one.")
+def checks(
+    name: Annotated[
+        str | None, typer.Argument(metavar="ID", help="The check, as findings name it; without it: all.")
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """List all checks, or print the page of one: what it sees, why it matters, its source and tolerance.
+
+    \b
+    Example:
+      buswitness checks
+      buswitness checks electrical.power
+    """
+
+    def work() -> int:
+        from probe.cli import checks_command
+
+        return checks_command.checks(name, as_json=as_json)
+
+    return work
+
+
 @app.command(short_help="Measure every device's clock to the finest the gear allows.")
 def clock(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],

@@ -16,6 +16,9 @@ A verdict is `pass`, `fail`, `review` (the measurement cannot tell, or a person 
 (with the reason). Every expected verdict is written down before anything is asked; what has no result is
 `not tested`, never `pass`. Rules of order: identity before values, proof point before values, freshness
 before pass. The number behind "danger" (0 to 9) says how much a failure may hurt people or plant.
+
+Each check has a page of its own, with what it sees, its tolerance and pictures: follow its title, or type
+`buswitness checks ID`.
 """
 
 
@@ -37,15 +40,26 @@ def _lines() -> Iterator[str]:
 
 
 def _entry(check: Check) -> str:
-    needs = "; ".join(need.value for need in check.needs)
     rows = [
-        f"### {check.title}\n",
-        f"`{check.id}`, since {check.since}, danger {check.danger}\n",
-        f"{check.why}\n",
-        f"- Applies to: {check.where}",
-        f"- Needs: {needs}",
-        f"- Source: {check.source}",
+        f"### [{check.title}](checks/{check.id}.md)\n",
+        *_registration(check),
     ]
-    if isinstance(check, LineupCheck) and check.required:
-        rows.append("- A run without this verdict is incomplete.")
     return "\n".join(rows) + "\n"
+
+
+def page(check: Check, note: str = "") -> str:
+    """The page of one check as Markdown: its registration, then the hand-written note (see ``notes``)."""
+    head = [f"# {check.title}\n", *_registration(check)]
+    foot = f"\n{note.strip()}\n" if note.strip() else ""
+    return "\n".join(head) + "\n" + foot
+
+
+def _registration(check: Check) -> Iterator[str]:
+    needs = "; ".join(need.value for need in check.needs)
+    yield f"`{check.id}`, since {check.since}, danger {check.danger}\n"
+    yield f"{check.why}\n"
+    yield f"- Applies to: {check.where}"
+    yield f"- Needs: {needs}"
+    yield f"- Source: {check.source}"
+    if isinstance(check, LineupCheck) and check.required:
+        yield "- A run without this verdict is incomplete."

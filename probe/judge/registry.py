@@ -142,8 +142,8 @@ def get(name: str) -> Check:
                     file="argument",
                     what="there is no such check",
                     found=name,
-                    allowed=", ".join(near) or "see docs/checks.md",
-                    remedy="write the id as docs/checks.md has it",
+                    allowed=", ".join(near) or "`buswitness checks` lists them",
+                    remedy="write the id as `buswitness checks` has it",
                 )
             ]
         )

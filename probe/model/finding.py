@@ -62,6 +62,11 @@ class Finding(NamedTuple):
         """Stable name of this finding within one run: ``check@subject`` or ``check@subject#point``."""
         return f"{self.check}@{self.subject}" + (f"#{self.point}" if self.point else "")
 
+    @property
+    def page(self) -> str:
+        """The manual's page on the check; ``buswitness checks ID`` prints it."""
+        return f"docs/checks/{self.check}.md"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:

@@ -57,6 +57,7 @@ def alike_rows(lots: Sequence[Sequence[Finding]], width: int, signs: Signs) -> l
         seen = said if same or not said else f"{first.subject}: {said}"
         rows += paragraph(first.title, width, lead=[Piece(f"{lamp.sign} {lamp.word:<8}", lamp.ink)], indent=4)
         pairs = [("seen", seen), ("on", some(subjects)), ("do", clean_advice(first.advice))]
+        pairs.append(("see", f"buswitness checks {first.check}"))
         rows += facts(pairs, width, indent=14)
     return [Row(), Row([Piece("Alike on several devices", "bold")]), *rows] if rows else []
 
@@ -113,7 +114,8 @@ def _finding_rows(finding: Finding, numbers: Numbers, width: int, signs: Signs) 
     if said:
         rows += paragraph(said + behind, width, indent=14)
     if finding.advice and not number:
-        rows += facts([("do", clean_advice(finding.advice))], width, indent=14)
+        pairs = [("do", clean_advice(finding.advice)), ("see", f"buswitness checks {finding.check}")]
+        rows += facts(pairs, width, indent=14)
     return rows
 
 

@@ -100,6 +100,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "unit": finding.unit,
         "uncertainty": finding.uncertainty,
         "rule": finding.rule,
+        "page": finding.page,
         "evidence": list(finding.evidence),
         "advice": finding.advice,
         "cause": finding.cause,

@@ -221,6 +221,7 @@ def one_finding(
         ("Subject", finding.subject),
         ("Seen", comparison(finding)),
         ("Rule", finding.rule),
+        ("Page", f"buswitness checks {finding.check}"),
         ("Do", finding.advice),
         ("Cause", cause.statement if cause is not None else ""),
         ("Evidence", ", ".join(f"line {number}" for number in finding.evidence) or "none"),
