@@ -188,6 +188,8 @@ def _show(proposals: Sequence[Proposal]) -> None:
             say(f"  not to be set: {one.reason}", error=True)
         else:
             say(f"  to write: {one.plan}", error=True)
+    for words in dict.fromkeys(one.reservation for one in proposals if one.reservation):
+        say(f"\nReservation: {words}", error=True)
     say("", error=True)
     say(CAUTION, error=True)
     say("", error=True)

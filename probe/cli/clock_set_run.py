@@ -35,11 +35,15 @@ NOT_DONE = "stopped by the operator before it was done"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """What is proposed for one clock. reason: why it is not to be set, "" if it may be."""
+    """What is proposed for one clock. reason: why it is not to be set, "" if it may be.
+
+    reservation: what is to be known of the reference before anything is set after it, "" if nothing.
+    """
 
     setting: Setting
     plan: str
     reason: str
+    reservation: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,8 +175,12 @@ class _Conductor:
 
     def _proposals(self, first: AuditResult) -> list[Proposal]:
         """What is proposed for each clock, as it stands after the first pass."""
+        from probe.judge.reference import plain
+
         states = {one.tag: one.state for one in first.clocks}
         context = self._context()
+        doubts = [one for one in context.reference.candidates if one.caveat]
+        reservation = "; ".join(f"reference {plain(one.name)}: {one.caveat}" for one in doubts)
         made = []
         for tag in self._scope.set_clocks:
             setting = setting_of(self._lineup, tag, _offset_words(states.get(tag)))
@@ -185,9 +193,8 @@ class _Conductor:
             )
             target = self._lineup.map.target(tag)
             place = f"{tag} ({target.link}, unit {target.unit})"
-            made.append(
-                Proposal(setting=setting, plan=setting.words(self._now().wall_s, place), reason=reason)
-            )
+            plan = setting.words(self._now().wall_s, place)
+            made.append(Proposal(setting=setting, plan=plan, reason=reason, reservation=reservation))
         return made
 
     def _now(self) -> Now:

@@ -26,7 +26,7 @@ from pydantic import (
 from pydantic.config import JsonDict
 
 from probe.model.evidence import Framing
-from probe.model.reference_name import PATTERN, ReferenceName, reference_name
+from probe.model.reference_name import PATTERN, ReferenceName, is_address, reference_name
 from probe.model.shape import refuse
 
 MAP_FORMAT = "buswitness-map/1"
@@ -343,16 +343,19 @@ class System(Strict):
     ] = None
 
 
-def _possible_port(text: str) -> str:
-    if reference_name(text).port > 65_535:
+def _possible(text: str) -> str:
+    name = reference_name(text)
+    if name.port > 65_535:
         raise refuse("the reference's port is out of range", allowed="a port from 1 to 65535")
+    if name.kind == "ntp" and ":" in name.place and not is_address(name.place):
+        raise refuse("this is no address", allowed="ntp:HOST, ntp:HOST:PORT or ntp:[ADDRESS]:PORT")
     return text
 
 
 _Reference = Annotated[
     str,
     StringConstraints(pattern=PATTERN),
-    AfterValidator(_possible_port),
+    AfterValidator(_possible),
     Field(json_schema_extra={"x-allowed": "laptop, or tag:TAG, or ntp:HOST (no space after the colon)"}),
 ]
 

@@ -41,14 +41,14 @@ def reference_name(text: str) -> ReferenceName:
     kind, _, place = text.partition(":")
     if kind != "ntp":
         return ReferenceName(kind, place)
-    if _is_address(place):
+    if is_address(place):
         return ReferenceName(kind, place, NTP_PORT)
     match = _PLACE.fullmatch(place)
     port = match and match["port"]
     return ReferenceName(kind, match["host"] if match else place, int(port) if port else NTP_PORT)
 
 
-def _is_address(text: str) -> bool:
+def is_address(text: str) -> bool:
     """True for a bare IP address; one of version 6 has colons of its own."""
     try:
         ipaddress.ip_address(text)
