@@ -140,6 +140,8 @@ UNSIGNED_MERGED = [
     re.sub(rb'^(.*"signature":)"[0-9a-f]{128}"', rb"\1null", line) if b'"kind":"seal"' in line else line
     for line in (MERGED_LINES[0].replace(KEY_MEMBER, b'"key":null'), *MERGED_LINES[1:])
 ]
+CODE = verify(SIGNED).head.encode()
+NAMED = (b'"code":"' + CODE, b'"code":"' + CODE[::-1])
 MADE_ANEW: dict[str, bytes] = {
     "a value": _chained(SIGNED_LINES, {11: (b"43670000", b"43680000")}),
     "a verdict": _chained(SIGNED_LINES, {21: (b'"fail"', b'"pass"')}),
@@ -149,6 +151,7 @@ MADE_ANEW: dict[str, bytes] = {
     "inside a merged one": _chained(MERGED_LINES, {INSIDE: (b"43670000", b"43680000")}),
     "inside one that nobody signed": _chained(UNSIGNED_MERGED, {INSIDE: (b"43670000", b"43680000")}),
     "a verdict inside": _chained(UNSIGNED_MERGED, {INSIDE + 10: (b"fail", b"pass")}),
+    "another record inside than is named": _chained(UNSIGNED_MERGED, {1: NAMED}),
     "one inside is gone": _chained([line for line in MERGED_LINES if b'"source":2' not in line], {}),
 }
 
