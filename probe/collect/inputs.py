@@ -17,19 +17,26 @@ from probe.model.nearest import did_you_mean
 from probe.model.profile_load import ProfileLibrary, profile_name
 
 
-def open_lineup(path: Path, profile_dirs: Sequence[Path] = ()) -> tuple[Lineup, tuple[Problem, ...]]:
+def open_lineup(
+    path: Path, profile_dirs: Sequence[Path] = (), *, study: Path | None = None
+) -> tuple[Lineup, tuple[Problem, ...]]:
     """The lineup of a map file, and warnings.
 
+    study: a file to take in place of the studies that the map names.
     profile_dirs: folders of the user's own profiles; a profile there goes before a bundled one of its name.
     Raises InputError with every problem of the map, its includes and profiles.
     """
     library = open_library(profile_dirs)
     main = path.as_posix()
 
+    given = "" if study is None else study.as_posix()
+    if study is not None:
+        read_bytes(study)  # one that the user named must be there; the map's own are linted
+
     def read(name: str) -> bytes:
         return read_bytes(path) if name == main else _read(Path(name), LIMIT_BYTES)
 
-    return load_lineup(main, read, library, exists=lambda name: Path(name).is_file())
+    return load_lineup(main, read, library, exists=lambda name: Path(name).is_file(), study=given)
 
 
 def open_library(profile_dirs: Sequence[Path] = ()) -> ProfileLibrary:

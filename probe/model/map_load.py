@@ -34,18 +34,24 @@ class Profiles(Protocol):
 
 
 def load_lineup(
-    name: str, read: Read, profiles: Profiles, *, exists: Callable[[str], bool] | None = None
+    name: str,
+    read: Read,
+    profiles: Profiles,
+    *,
+    exists: Callable[[str], bool] | None = None,
+    study: str = "",
 ) -> tuple[Lineup, tuple[Problem, ...]]:
     """The lineup of the named map, and warnings that a person should read.
 
     read: bytes of a named file; names of includes and studies are joined to the map's folder with ``/``.
+    study: name of the study to take for all devices in place of those that the map names.
     exists: tells whether a study file is there (None: not asked, as when a record is judged again).
     Raises InputError with every problem of the map, its includes and its profiles, warnings last.
     """
     draft, problems = read_draft(name, read)
     compiled, broken = _compile(draft, profiles)
     around = Surroundings(profiles=compiled, profile_names=profiles.names(), exists=exists)
-    studies, study_problems = read_studies(draft, read)
+    studies, study_problems = read_studies(draft, read, study)
     found = [*problems, *broken, *lint(draft, around), *study_problems]
     errors = [problem for problem in found if problem.severity == "error"]
     warnings = [problem for problem in found if problem.severity != "error"]
@@ -91,5 +97,12 @@ def lineup_from_texts(
 ) -> Lineup:
     """The lineup that a record carries. Raises InputError if its texts do not load any more."""
     by_name: Mapping[str, SourceText] = {text.name: text for text in (*studies, *texts)}
-    lineup, _ = load_lineup(texts[0].name, lambda name: by_name[name].text.encode(), profiles)
+    def read(name: str) -> bytes:
+        return by_name[name].text.encode()
+
+    lineup, _ = load_lineup(texts[0].name, read, profiles)
+    known = {text.name for text in lineup.study_texts}
+    given = [text.name for text in studies if text.name not in known]
+    if given:  # the user had named another study than the map does
+        lineup, _ = load_lineup(texts[0].name, read, profiles, study=given[0])
     return lineup

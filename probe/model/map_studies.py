@@ -25,9 +25,9 @@ class Studies(NamedTuple):
     texts: tuple[SourceText, ...]
 
 
-def read_studies(draft: Draft, read: Read) -> tuple[Studies, list[Problem]]:
-    """The studies that the draft names, and every problem of them."""
-    names = _names(draft)
+def read_studies(draft: Draft, read: Read, study: str = "") -> tuple[Studies, list[Problem]]:
+    """The studies that the draft names, and every problem of them. study: a file in place of all of them."""
+    names = dict.fromkeys(draft.by_tag, study) if study else _names(draft)
     known: dict[str, Study] = {}
     texts: list[SourceText] = []
     problems: list[Problem] = []
@@ -37,15 +37,15 @@ def read_studies(draft: Draft, read: Read) -> tuple[Studies, list[Problem]]:
         except (OSError, KeyError, InputError):
             continue
         try:
-            study, refused = load_study(name, data)
+            made, refused = load_study(name, data)
             texts.append(source_of(name, data))
         except InputError as error:
             problems += error.problems
             continue
         problems += as_warnings(refused)
         if draft.head is not None:
-            problems += misfits(study, draft.whole())
-        known[name] = study
+            problems += misfits(made, draft.whole())
+        known[name] = made
     by_tag = {tag: known[name] for tag, name in names.items() if name in known}
     return Studies(by_tag, tuple(texts)), problems
 
