@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from ipaddress import ip_address
 
 from probe.judge.cause import MANY, Found, Rule, bad_of, by_link, is_silent, make
@@ -180,16 +180,19 @@ _BY_DELAY = frozenset(
 _SURE_OF_SILENCE = {Reach.NO_TARGET: 900, Reach.NO_PATH: 850, Reach.REFUSED: 850, Reach.NO_NAME: 950}
 
 
-def _others(context: LineupContext, tag: str, facts: Facts) -> str:
-    """What the neighbours of a silent device tell of it."""
-    alive = [t for t, other in context.facts.items() if t != tag and other.reach.is_alive]
-    same = [t for t in alive if context.facts[t].link == facts.link]
+def _others(same: Sequence[str], alive: int) -> str:
+    """What others tell of a silent device: those on its link that can be reached, else how many can be."""
     if same:
         return f"its own silence, while {some(same, 2)} on the same link answers"
-    return f"its own silence, while {count(len(alive), 'other device')} of the lineup can be reached"
+    return f"its own silence, while {count(alive, 'other device')} of the lineup can be reached"
 
 
 def _silent_device(context: LineupContext, found: Found) -> Iterator[Cause]:
+    on_link: dict[str, list[str]] = {}
+    for tag, facts in context.facts.items():
+        if facts.reach.is_alive:
+            on_link.setdefault(facts.link, []).append(tag)
+    alive = sum(map(len, on_link.values()))
     for tag, facts in context.facts.items():
         if is_silent(facts):
             yield make(
@@ -198,7 +201,7 @@ def _silent_device(context: LineupContext, found: Found) -> Iterator[Cause]:
                 bad_of(found, [tag]),
                 _SURE_OF_SILENCE.get(facts.reach, 700),
                 f"{tag} does not answer: {EXPLAINED.get(facts.reach, facts.reach.value)}. Nothing else of it "
-                f"could be tested. Rests on {_others(context, tag, facts)}.",
+                f"could be tested. Rests on {_others(on_link.get(facts.link, ()), alive)}.",
                 ADVICE[facts.reach],
             )
 

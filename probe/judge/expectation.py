@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from probe.judge.check import DeviceCheck, LineupCheck, Subject
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
+from probe.model.device_map import Device
 from probe.model.finding import Expectation
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
@@ -50,38 +51,40 @@ def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
     return tuple(check for check in LINEUP_CHECKS if check.id.partition(".")[0] in _ACROSS_SETTINGS)
 
 
-def agenda_of(subject: Subject) -> Agenda:
-    """Checks to run on a device in the order of the register, and whether each must give a verdict."""
-    scope = subject.scope
-    wanted = (
+def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
+    """The checks on devices that a run of this scope is for, in the order of the register."""
+    return tuple(
         check
         for check in DEVICE_CHECKS
         if (not scope.clocks_only or _is_for_clocks(check))
         and (not scope.settings_only or _is_for_settings(check))
     )
-    pairs = ((check, check.applies(subject)) for check in wanted)
-    return tuple((check, due) for check, due in pairs if due or check.unasked)
 
 
 class Agendas:
     """What is due in one run: worked out once for expectation, judgement and conclusion."""
 
-    __slots__ = ("_agendas", "_alike", "_expectations", "lineup", "scope")
+    __slots__ = ("_agendas", "_alike", "_checks", "_expectations", "lineup", "scope")
 
     def __init__(self, lineup: Lineup, scope: Scope) -> None:
         self.lineup = lineup
         self.scope = scope
         self._agendas: dict[str, Agenda] = {}
-        self._alike: dict[Agenda, Agenda] = {}  # most devices of a profile share one
+        self._checks = device_checks_of(scope)
+        self._alike: dict[tuple[bool, ...], Agenda] = {}  # most devices of a profile share one
         self._expectations: tuple[Expectation, ...] | None = None
 
     def of(self, subject: Subject) -> Agenda:
-        """The agenda of a device of this run."""
+        """The checks to run on a device of this run, and whether each must give a verdict."""
         tag = subject.device.tag
         known = self._agendas.get(tag)
         if known is None:
-            made = agenda_of(subject)
-            known = self._agendas[tag] = self._alike.setdefault(made, made)
+            due = tuple([check.applies(subject) for check in self._checks])
+            known = self._alike.get(due)
+            if known is None:
+                pairs = zip(self._checks, due, strict=True)
+                known = self._alike[due] = tuple(pair for pair in pairs if pair[1] or pair[0].unasked)
+            self._agendas[tag] = known
         return known
 
     @property
@@ -95,16 +98,19 @@ class Agendas:
         wanted, left_out = set(self.scope.tags), set(self.scope.left_out)
         for device in self.lineup.map.devices:
             if device.tag in wanted:
-                subject = Subject(self.lineup, device, self.lineup.profile_of(device), self.scope)
-                for check, due in self.of(subject):
-                    if due:
-                        required = device.required and check.required(subject)
-                        yield Expectation(check=check.id, subject=device.tag, required=required)
+                yield from self._of_device(device)
             elif device.tag in left_out:
                 yield Expectation(check=LEFT_OUT_CHECK, subject=device.tag, required=False)
         for across in lineup_checks_of(self.scope):
             for name in across.subjects(self.lineup, self.scope):
                 yield Expectation(check=across.id, subject=name, required=across.required)
+
+    def _of_device(self, device: Device) -> Iterator[Expectation]:
+        tag, required = device.tag, device.required
+        subject = Subject(self.lineup, device, self.lineup.profile_of(device), self.scope)
+        for check, due in self.of(subject):
+            if due:
+                yield Expectation(check.id, tag, required and check.required(subject))
 
 
 _last: list[Agendas] = []
