@@ -1,4 +1,4 @@
-"""How likely the powers are, given how the instrument is wired: the part of the likelihood that knows wirings.
+"""How likely the powers are, given how the instrument is wired: the part of the likelihood that knows it.
 
 A load draws its current at some angle behind the voltage, much the same in the three phases. For every
 wiring this angle is integrated out over what loads do (``_LOADS``); what is left is the probability of the

@@ -254,7 +254,7 @@ def _level(seen: Picture, size: Size, missing: int) -> Iterator[Term]:
             if not isfinite(value):
                 continue
             if _lacks(quantity, n, missing):
-                # Anything from nothing to somewhat below the others; a small fixed price for saying so little.
+                # Anything from nothing to somewhat below the others, at a small fixed price.
                 yield Term(-0.7 + beyond(abs(value), 0.0, 0.8 * usual, 0.05 * usual), (keys[n],))
             else:
                 width = hypot(PHASE_SHARE, 0.5 * half / usual if usual else 1.0)

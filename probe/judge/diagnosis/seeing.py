@@ -1,4 +1,4 @@
-"""From a device's evidence to its sighting: a quick look first, the whole search only where something is odd."""
+"""From a device's evidence to its sighting: a quick look first, a search only where something is odd."""
 
 from __future__ import annotations
 

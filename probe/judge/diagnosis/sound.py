@@ -39,9 +39,11 @@ def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         )
         return
     weights = shares(sighting.explanations)
-    sound = sum(w for e, w in zip(sighting.explanations, weights, strict=True) if not e.parts)
+    pairs = tuple(zip(sighting.explanations, weights, strict=True))
+    sound = sum(weight for e, weight in pairs if not e.parts)
+    backwards = sum(weight for e, weight in pairs if e.kinds == (Kind.BACKWARDS,))
     best = sighting.explanations[0]
-    verdict = _verdict(sound, best)
+    verdict = _verdict(sound, backwards, best)
     passed = verdict is Verdict.PASS
     yield check.find(
         context.tag,
@@ -55,14 +57,14 @@ def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     )
 
 
-def _verdict(sound: float, best: Explanation) -> Verdict:
-    """Pass, fail or review by how probable a sound installation is."""
+def _verdict(sound: float, backwards: float, best: Explanation) -> Verdict:
+    """Pass, fail or review by how probable a sound installation is, and one whose power flows backwards."""
     if within(exactly(sound), LIKELY, None) is Verdict.PASS:
         return Verdict.PASS
-    harmless = best.kinds in ((Kind.BACKWARDS,), (Kind.UNEXPLAINED,))
-    if within(exactly(sound), UNLIKELY, None) is Verdict.FAIL and not harmless:
-        return Verdict.FAIL
-    return Verdict.REVIEW
+    if best.kinds == (Kind.UNEXPLAINED,):
+        return Verdict.REVIEW
+    unlikely = within(exactly(sound + backwards), UNLIKELY, None) is Verdict.FAIL
+    return Verdict.FAIL if unlikely else Verdict.REVIEW
 
 
 def _title(best: Explanation) -> str:
@@ -101,7 +103,7 @@ CHECK = DeviceCheck(
     why="A reversed or exchanged current transformer, a wrong ratio or a wrong register leaves each value "
     "within its range; only together do they tell. Whoever trusts them sets protection, or takes a phase for "
     "dead, by numbers that are wrong.",
-    source="common practice, no source (probabilities: docs/diagnosis.md); IEEE 1459 (definitions, from memory)",
+    source="IEEE 1459 (definitions, from memory); probabilities: common practice, no source",
     since="0.1",
     danger=7,
     where="devices that show the currents of three phases",

@@ -30,10 +30,9 @@ def said(part: Part, whose: Whose) -> str:
 def mended(part: Part, whose: Whose) -> str:
     """What to do, in sentences."""
     template = _POINT_FIXES.get(part.kind, "") if part.at and part.at in whose.titles else _FIXES[part.kind]
-    text = (template or _FIXES[part.kind]).format(
+    return (template or _FIXES[part.kind]).format(
         who=whose.who, where=part.where, profile=whose.profile, at=_at(part, whose), **_more(part)
     )
-    return text
 
 
 def settled(kinds: Sequence[Kind]) -> str:
@@ -79,7 +78,8 @@ _SAID = {
     Kind.SCALE: "{at} of {who}: shown {times}",
     Kind.AMP_RATIO: "currents and powers of {who} are shown {times}: the ratio of its current transformers "
     "is not the one that is set",
-    Kind.VOLT_RATIO: "voltages and powers of {who} are shown {times}: the ratio of its voltage transformers, "
+    Kind.VOLT_RATIO: "voltages and powers of {who} are shown {times}: the ratio of its voltage "
+    "transformers, "
     "or its setting, is wrong",
     Kind.REVERSED: "the current transformer of {times} at {who} {by} turned round",
     Kind.ALL_REVERSED: "all three current transformers of {who} are turned round",
@@ -103,7 +103,8 @@ _SAID = {
 }
 
 _CT = (
-    "Look at the arrow or the dots (P1, P2; S1, S2) of {what} against the drawing, and at the terminals of the "
+    "Look at the arrow or the dots (P1, P2; S1, S2) of {what} against the drawing, and at the terminals "
+    "of the "
     f"instrument; some instruments can turn the sign in their settings instead. {CT_CAUTION}"
 )
 _FIXES = {
@@ -112,13 +113,16 @@ _FIXES = {
     Kind.ADDRESS: "Compare one known register with the device's list. If all devices of the type are so, "
     "correct `addressing:` (zero_based, one_based or reference) in profile {profile}; if only this one, "
     "write `register_shift: {where}` at the device in the map.",
-    Kind.TYPE: "In profile {profile} write `type: {where}` at the points that are {at} now, and their scale "
+    Kind.TYPE: "In profile {profile} write `type: {where}` at the points that are {at} now, and their "
+    "scale "
     "as the device's register list has it.",
-    Kind.SCALE: "In profile {profile}, {by} (`scale:`) of {at}, or correct their unit; a setting of the device "
+    Kind.SCALE: "In profile {profile}, {by} (`scale:`) of {at}, or correct their unit; a setting of the "
+    "device "
     "for its number format can do the same.",
     Kind.AMP_RATIO: "Compare the transformer's nameplate, the ratio set in {who} and the drawing. If the "
     f"setting is wrong, correct it. {CT_CAUTION}",
-    Kind.VOLT_RATIO: "Compare the ratio set in {who} with the nameplate of its voltage transformers, and with "
+    Kind.VOLT_RATIO: "Compare the ratio set in {who} with the nameplate of its voltage transformers, and "
+    "with "
     f"the profile. {AT_THE_GEAR}",
     Kind.REVERSED: _CT.replace("{what}", "the transformer of {times}"),
     Kind.ALL_REVERSED: _CT.replace("{what}", "all three transformers"),
@@ -128,27 +132,37 @@ _FIXES = {
     f"current terminals and exchange them. {CT_CAUTION}",
     Kind.VOLTS_SWAPPED: f"Trace the voltage wires of phases {{where}} to the instrument's terminals and "
     f"exchange them. {AT_THE_GEAR}",
-    Kind.ROLLED: "Trace every current wire to its phase, and every voltage wire as well: one of the two sets "
+    Kind.ROLLED: "Trace every current wire to its phase, and every voltage wire as well: one of the two "
+    "sets "
     f"is moved by one terminal. {CT_CAUTION}",
-    Kind.ROTATION: f"Measure the rotation at the incoming terminals before any motor is started. {AT_THE_GEAR}",
-    Kind.BOTH_SWAPPED: "Compare the rotation with another instrument on the bus; then trace both sets of wires. "
+    Kind.ROTATION: f"Measure the rotation at the incoming terminals before any motor is started. "
+    f"{AT_THE_GEAR}",
+    Kind.BOTH_SWAPPED: "Compare the rotation with another instrument on the bus; then trace both sets of "
+    "wires. "
     f"{CT_CAUTION}",
-    Kind.MISSING: "Test the fuse and the terminal of voltage input {where} of {who}. Until then do not take "
+    Kind.MISSING: "Test the fuse and the terminal of voltage input {where} of {who}. Until then do not "
+    "take "
     f"phase {{where}} for dead. {AT_THE_GEAR}",
     Kind.CURRENT_MISSING: f"Look at the shorting block of phase {{where}}. {CT_CAUTION}",
-    Kind.MISSET: "Correct the setting for the system (wye, four wires; or delta, three wires) in {who}, or the "
+    Kind.MISSET: "Correct the setting for the system (wye, four wires; or delta, three wires) in {who}, "
+    "or the "
     "points of the profile that name phase and line voltages.",
-    Kind.NOMINAL: "Correct `system: {{voltage_v: ...}}` in the map after a look at the drawing: about {where} V is "
+    Kind.NOMINAL: "Correct `system: {{voltage_v: ...}}` in the map after a look at the drawing: about "
+    "{where} V is "
     "what is there.",
-    Kind.EXCHANGED: "Exchange the addresses of {who} (in the devices, or in the map if the drawing is wrong), then "
+    Kind.EXCHANGED: "Exchange the addresses of {who} (in the devices, or in the map if the drawing is "
+    "wrong), then "
     f"repeat the run for both. {AT_THE_GEAR}",
-    Kind.ONE_FOR_TWO: "Compare nameplates, unit numbers and addresses of {who}: one of them was not reached at all "
+    Kind.ONE_FOR_TWO: "Compare nameplates, unit numbers and addresses of {who}: one of them was not "
+    "reached at all "
     "and is not tested.",
-    Kind.UNEXPLAINED: "Start at the values named in the findings: compare them with a portable instrument, and the "
+    Kind.UNEXPLAINED: "Start at the values named in the findings: compare them with a portable "
+    "instrument, and the "
     f"registers with the device's list. {AT_THE_GEAR}",
 }
 _POINT_FIXES = {
-    Kind.ORDER: "In profile {profile} write `order: {where}` at the point {at}; compare with the device's register "
+    Kind.ORDER: "In profile {profile} write `order: {where}` at the point {at}; compare with the "
+    "device's register "
     "list, then repeat the run.",
     Kind.SCALE: "In profile {profile}, {by} (`scale:`) of the point {at}, or correct its unit.",
 }
