@@ -45,7 +45,8 @@ def clock_of(context: DeviceContext) -> ClockState | None:
     """The state of the device's clock; None if it was never read."""
     if _KEY not in context.memory:
         readings = clock_readings(context)
-        terms = clock_terms(context.lineup, context.tag)
-        context.memory[_KEY] = clock_state(terms, readings, context.run) if readings else None
+        context.memory[_KEY] = (
+            clock_state(clock_terms(context.lineup, context.tag), readings, context.run) if readings else None
+        )
     state: ClockState | None = context.memory[_KEY]
     return state
