@@ -76,6 +76,9 @@ class LoopClock:
         return self.wall_offset_ns + self.now_ns()
 
 
+# the data of an answer, made from the request and the instant in the middle of the exchange; None for zeros
+Contents = Callable[[Request, int], bytes | None]
+
 # what a device does with a request: outcome, exception code, seconds it takes
 Reply = tuple[Outcome, int, float]
 Behaviour = Callable[[Request, "FakeLink"], Reply]
@@ -100,6 +103,7 @@ class FakeLink:
         self.connects: list[int] = []
         self.asked: list[tuple[int, Request]] = []
         self.answered: list[int] = []
+        self.contents: Contents = lambda *_: None
         self.in_flight = 0
         self._open = False
         self._told: Disconnect | None = None
@@ -138,7 +142,8 @@ class FakeLink:
         frame = struct.pack(">HHHB", 1, 0, 1 + len(request.pdu), request.unit) + request.pdu
         return Exchange(
             request.tag, request.purpose, Framing.MBAP, request.round, request.attempt, sent, received,
-            outcome, code, frame, response_to(request, outcome, code),
+            outcome, code, frame,
+            response_to(request, outcome, code, self.contents(request, (sent + received) // 2)),
         )  # fmt: skip
 
     async def close(self) -> Disconnect | None:
@@ -149,8 +154,8 @@ class FakeLink:
         return told
 
 
-def response_to(request: Request, outcome: Outcome, code: int) -> bytes:
-    """A frame that fits the outcome (its data are zeros)."""
+def response_to(request: Request, outcome: Outcome, code: int, data: bytes | None = None) -> bytes:
+    """A frame that fits the outcome (its data are zeros where none are given)."""
     function = request.pdu[0]
     if outcome is Outcome.EXCEPTION:
         pdu = bytes((function | 0x80, code))
@@ -161,7 +166,7 @@ def response_to(request: Request, outcome: Outcome, code: int) -> bytes:
     else:
         count = struct.unpack(">H", request.pdu[3:5])[0]
         size = 2 * count if function >= 3 else (count + 7) // 8
-        pdu = bytes((function, size)) + bytes(size)
+        pdu = bytes((function, size)) + (data or bytes(size))
     return struct.pack(">HHHB", 1, 0, 1 + len(pdu), request.unit) + pdu
 
 
@@ -319,6 +324,7 @@ class World:
         self.links: dict[str, FakeLink] = {}
         self.behaviours: dict[str, Behaviour] = {}
         self.opens: dict[str, list[ConnectOutcome]] = {}
+        self.contents: dict[str, Contents] = {}
         self.observers: list[Any] = [self.watcher]
         self.pacing = Pacing()
         self.senses = Senses(_permitted, _answered, _empty_table, _own_clock, _no_ntp)
@@ -330,6 +336,7 @@ class World:
         behaviour = self.behaviours.get(target.link) or self.behaviours.get("") or (lambda *_: DATA)
         link = self.links[target.link] = FakeLink(target, clock, behaviour, on_stray)
         link.opens = self.opens.get(target.link, [])
+        link.contents = self.contents.get(target.link, link.contents)
         return link
 
     def audit(self, lineup: Lineup, **scope: Any) -> AuditResult:

@@ -27,7 +27,7 @@ def when(text: str) -> float:
 
 def kind(
     shown: str, true: str, *, width_s: float = 0.02, rule: ClockRule = UTC_RULE, **clock: object
-) -> object:
+) -> ClockClass:
     """The class of a clock that shows one time when it is another (both as UTC)."""
     offset = around(when(shown) - when(true), width_s / 2)
     reading = Reading("F1", "clock", when(shown), Quality.GOOD, b"", 0, 1, 1, 0)
