@@ -386,8 +386,8 @@ class Clock(Strict):
         float | None,
         Field(
             gt=0,
-            description="How far apart two events may be, seconds, so that their stamps must still tell which "
-            "was first. Left out: what clocks within the tolerance can tell.",
+            description="How far apart two events may be, seconds, whose order their stamps must still "
+            "tell. Left out: what clocks within the tolerance can.",
         ),
     ] = None
     zone: Annotated[
