@@ -13,6 +13,7 @@ from probe.cli.invocation import command
 from probe.collect.events import AuditResult
 from probe.model.finding import Expectation, Verdict
 from probe.record.seal import spoken
+from probe.record.signing import fingerprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,7 @@ def _show(start: Start, ended: Ended) -> None:
     closing = summary.Closing(
         record=str(start.path),
         code=spoken(ended.code) if ended.code else "",
+        signed=_signed(start) if ended.code else "",
         trouble=ended.trouble,
         commands=tuple(next_commands(start, ended)),
     )
@@ -84,7 +86,19 @@ def _emit(start: Start, ended: Ended, code: Exit) -> None:
         document = machine.cut_off_document(
             start.plan.lineup, record=path, code=ended.code, trouble=ended.trouble, exit_code=code
         )
+    key = start.writer.key
+    document["record"]["key"] = fingerprint(key) if key else None
     emit_json(document)
+
+
+def _signed(start: Start) -> str:
+    """By which key the record is sealed, or that nobody signed it."""
+    key = start.writer.key
+    return (
+        f"key {spoken(fingerprint(key))}"
+        if key
+        else "NOT SIGNED: the code above is its only proof, note it down"
+    )
 
 
 def with_required(result: AuditResult, expectations: Sequence[Expectation]) -> AuditResult:

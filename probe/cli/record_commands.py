@@ -111,7 +111,8 @@ def _record_page(
 ) -> list[Row]:
     """The record whole, or what it says of one device."""
     rows = record_page.cover(content, width, str(file)) if tag is None else []
-    rows += record_page.counts(chosen, width, signs)
+    if not content.acceptances:
+        rows += record_page.counts(chosen, width, signs)
     if not content.findings and not content.acceptances:
         rows += facts([("", "There are no verdicts: the run did not get so far.")], width)
     rows += record_page.causes([c for c in content.causes if tag is None or tag in c.subjects], width)
@@ -162,7 +163,7 @@ def _next(file: Path, content: RecordContent, chosen: Sequence[Finding], tag: st
     lines = []
     if bad is not None:
         lines.append(command("record", "show", file, "--finding", bad.id))
-    if tag is None and (subject := _worth_a_look(content, bad)):
+    if tag is None and content.findings and (subject := _worth_a_look(content, bad)):
         lines.append(command("record", "show", file, "--tag", subject))
     lines.append(command("record", "verify", file))
     return [

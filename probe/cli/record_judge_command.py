@@ -173,6 +173,7 @@ def _document(
                     "id": one.id,
                     "before": None if one.before is None else one.before.verdict.value,
                     "after": None if one.after is None else one.after.verdict.value,
+                    "fields": list(one.fields),
                     "reason": one.reason.value,
                 }
                 for one in again.differences

@@ -67,7 +67,9 @@ def accept(  # noqa: PLR0913 (one an option)
     found = chosen_finding(content.findings, file, finding)
     if problems := _unfit(content, file, found, by=by, reason=reason):
         raise InputError(problems)
-    header = desk_header(content.header, [source_of(content, Relation.ACCEPTS, file)], operator=by)
+    about = Scope(tags=(found.subject,))
+    accepts = [source_of(content, Relation.ACCEPTS, file)]
+    header = desk_header(content.header, accepts, scope=about, operator=by)
     writer = begin(record, file, "accepted", header, sign=sign)
     with _undone_if_it_fails(writer):
         acceptance = Acceptance(

@@ -69,7 +69,7 @@ def _differences(items: tuple[Difference, ...], width: int, signs: Signs) -> lis
         for one in group:
             said = f"{_word(one.before, signs)} -> {_word(one.after, signs)}"
             if not one.changes_verdict:
-                said += " (other words or digits)"
+                said += f" (other {', '.join(one.fields)})"
             rows += paragraph(one.id, width, lead=[Piece(f"  {said}  ", "bold")])
             told = [("was", _told(one.before)), ("is", _told(one.after))]
             rows += facts(told, width, indent=6)

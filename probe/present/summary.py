@@ -36,11 +36,13 @@ __all__ = ["Closing", "clean_advice", "closing_rows", "overall", "show", "show_c
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Closing:
-    """What stands at the very end. code: the seal's short name, for paper. trouble: why the record is not
+    """What stands at the very end. code: the seal's short name, for paper. signed: by
+    which key, or that nobody did. trouble: why the record is not
     whole. commands: what to type next."""
 
     record: str
     code: str = ""
+    signed: str = ""
     trouble: str = ""
     commands: tuple[str, ...] = ()
 
@@ -82,7 +84,7 @@ def closing_rows(closing: Closing, width: int) -> list[Row]:
 
     Paths and commands are never broken, whatever the width: people copy them.
     """
-    whole = [("Record", closing.record), ("Seal", closing.code)]
+    whole = [("Record", closing.record), ("Seal", closing.code), ("Signed", closing.signed)]
     rows = [Row([Piece(f"{name:<9}", "dim"), Piece(clean(text))]) for name, text in whole if text]
     if closing.trouble:
         rows += paragraph(closing.trouble, width, lead=[Piece("Trouble  ", "bold red")])

@@ -46,6 +46,14 @@ class Difference:
     reason: Reason
 
     @property
+    def fields(self) -> tuple[str, ...]:
+        """Names of what is not the same, empty where one of the two is not there."""
+        if self.before is None or self.after is None:
+            return ()
+        pairs = zip(Finding._fields, self.before, self.after, strict=True)
+        return tuple(name for name, old, new in pairs if old != new)
+
+    @property
     def changes_verdict(self) -> bool:
         """False if only words or digits differ."""
         pair = (self.before, self.after)
