@@ -22,6 +22,7 @@ from probe.cli.options import PLAIN, Json, ProfileDirs, Work
 from probe.cli.record_group import record_app
 from probe.cli.report_entry import report
 from probe.cli.settings_entry import settings
+from probe.cli.study_group import study_app
 from probe.present.console import say
 
 app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
@@ -29,6 +30,7 @@ app.add_typer(map_app, name="map", help="Check, make and describe device maps (w
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
 app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
 app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
+app.add_typer(study_app, name="study", help="Check studies of settings, make them from tables.")
 app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 app.command(short_help="Compare protective settings with the study; curves, coordination.")(settings)
 

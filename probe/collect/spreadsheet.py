@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,14 +21,19 @@ LIMIT_BYTES = 16 * 1024 * 1024
 LIMIT_ROWS = 50_000
 LIMIT_COLUMNS = 200
 
+#: What a heading means; None for a foreign one.
+Known = Callable[[str], object | None]
+
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _WORKBOOKS = frozenset({".xlsx", ".xlsm", ".xls", ".xlsb", ".ods"})
 _ZIP = b"PK\x03\x04"
 _OLE = b"\xd0\xcf\x11\xe0"
 
 
-def read_sheet(path: Path, sheet: str | None = None) -> Sheet:
+def read_sheet(path: Path, sheet: str | None = None, known: Known = heading_field) -> Sheet:
     """The table in the file. sheet: name of a workbook's sheet, None for the one that holds headings.
+
+    known: tells what a heading means, None for a foreign one.
 
     Raises InputError.
     """
@@ -36,17 +41,17 @@ def read_sheet(path: Path, sheet: str | None = None) -> Sheet:
     if not data.strip():
         raise InputError([Problem(file=path.as_posix(), what="the schedule is empty")])
     if path.suffix.lower() in _WORKBOOKS or data.startswith((_ZIP, _OLE)):
-        return _workbook(path, data, sheet)
+        return _workbook(path, data, sheet, known)
     if sheet is not None:
         remedy = "leave --sheet out"
         raise InputError([Problem(file=path.as_posix(), what="a text file has no sheets", remedy=remedy)])
-    return _separated(path, data)
+    return _separated(path, data, known)
 
 
-def _separated(path: Path, data: bytes) -> Sheet:
+def _separated(path: Path, data: bytes, known: Known) -> Sheet:
     """CSV in any of the encodings and separators that spreadsheet programs write."""
     text, encoding = _text(path, data)
-    separator, text, skipped = _separator(text)
+    separator, text, skipped = _separator(text, known)
     rows = []
     try:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
@@ -105,27 +110,27 @@ def _decoded(path: Path, data: bytes, encoding: str) -> str:
         ) from None
 
 
-def _separator(text: str) -> tuple[str, str, int]:
+def _separator(text: str, known: Known) -> tuple[str, str, int]:
     """The separator, the text without a ``sep=`` line, and how many lines that took away."""
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and first.strip()[4:5] in _SEPARATORS:
         return first.strip()[4], rest, 1
-    return max(_SEPARATORS, key=lambda separator: _headings(text, separator)), text, 0
+    return max(_SEPARATORS, key=lambda sign: _headings(text, sign, known)), text, 0
 
 
-def _headings(text: str, separator: str) -> tuple[int, int]:
+def _headings(text: str, separator: str, known: Known) -> tuple[int, int]:
     """How many headings the best of the first rows has with the separator, and its columns."""
     best = (0, 0)
     lines = io.StringIO("\n".join(text.splitlines()[:60]), newline="")
     try:
         for record in csv.reader(lines, delimiter=separator):
-            best = max(best, (sum(heading_field(cell) is not None for cell in record), len(record)))
+            best = max(best, (sum(known(cell) is not None for cell in record), len(record)))
     except csv.Error:
         return best
     return best
 
 
-def _workbook(path: Path, data: bytes, wanted: str | None) -> Sheet:
+def _workbook(path: Path, data: bytes, wanted: str | None, known: Known) -> Sheet:
     import python_calamine
 
     name = path.as_posix()
@@ -141,8 +146,8 @@ def _workbook(path: Path, data: bytes, wanted: str | None) -> Sheet:
         what = "the workbook cannot be read"
         remedy = "is it protected by a password? Save it again as .xlsx, without one, or as CSV"
         raise InputError([Problem(file=name, what=what, found=str(error)[:120], remedy=remedy)]) from error
-    title = wanted or max(tables, key=lambda known: _score(tables[known]), default="")
-    others = [known for known in names if known != title]
+    title = wanted or max(tables, key=lambda name: _score(tables[name], known), default="")
+    others = [other for other in names if other != title]
     note = f"sheet {title}" + (f"; not read: {', '.join(others)} (choose with --sheet)" if others else "")
     return Sheet(file=name, rows=tables.get(title, ()), title=title, notes=(note,))
 
@@ -157,9 +162,9 @@ def _no_sheet(name: str, wanted: str, names: tuple[str, ...]) -> Problem:
     )
 
 
-def _score(rows: Sequence[Sequence[Cell]]) -> int:
+def _score(rows: Sequence[Sequence[Cell]], known: Known) -> int:
     """How many headings the best of the first rows has."""
-    return max((sum(heading_field(cell.text) is not None for cell in row) for row in rows[:40]), default=0)
+    return max((sum(known(cell.text) is not None for cell in row) for row in rows[:40]), default=0)
 
 
 def _table(sheet: Any) -> tuple[tuple[Cell, ...], ...]:

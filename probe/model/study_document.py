@@ -41,7 +41,7 @@ from probe.model.setting_text import (
     parse_amount,
     parse_delay,
 )
-from probe.model.shape import refuse
+from probe.model.shape import BLANK, refuse
 
 STUDY_FORMAT = "buswitness-study/1"
 ShapeWord = Literal[SHAPES]  # type: ignore[valid-type]  # the words stand in one place: protection
@@ -141,16 +141,25 @@ class TolerancesEntry(Strict):
     delay_percent: Percent | None = None
 
 
+def _filled_in(text: str) -> str:
+    if text == BLANK:
+        raise refuse("this is still to be filled in", allowed="as the study's own title page has it")
+    return text
+
+
+Told = Annotated[Line, AfterValidator(_filled_in)]
+
+
 class StudyHead(Strict):
     """The file but for its devices."""
 
     format: Literal["buswitness-study/1"]
-    site: Line
-    lineup: Line
-    reference: Line
-    revision: Line
+    site: Told
+    lineup: Told
+    reference: Told
+    revision: Told
     date: Annotated[str, StringConstraints(pattern=r"^\d{4}-\d\d-\d\d$"), Field(examples=["2026-02-11"])]
-    author: Line
+    author: Told
     title: Line = "Coordination study"
     tolerances: TolerancesEntry = TolerancesEntry()
 
