@@ -29,6 +29,7 @@ from probe.wire.link import Link, Request, StrayHandler
 ClockLinkFactory = Callable[[Target, RunClock, StrayHandler, Permit], Link]
 #: From here on the wait for the instant is a busy one: timers of an event loop are a millisecond coarse.
 _SPIN_NS = 2 * MS_NS
+_SPINS = 2_000  # many times what fits into that
 _TRIPS = 2
 #: Instants that are tried while what goes before takes longer than was left for it.
 _AIMS = 3
@@ -113,8 +114,13 @@ class Writer:
         """Return at the instant; False if it has passed."""
         if self.clock.now_ns() > due_ns + MS_NS:
             return False
-        while (left_ns := due_ns - self.clock.now_ns()) > 0:  # noqa: ASYNC110  an instant is no event
-            await asyncio.sleep((left_ns - _SPIN_NS) / SECOND_NS if left_ns > _SPIN_NS else 0)
+        while (left_ns := due_ns - self.clock.now_ns()) > _SPIN_NS:  # noqa: ASYNC110  an instant is no event
+            await asyncio.sleep((left_ns - _SPIN_NS) / SECOND_NS)
+        for _ in range(_SPINS):
+            if self.clock.now_ns() >= due_ns:
+                return True
+            await asyncio.sleep(0)
+        await asyncio.sleep((due_ns - self.clock.now_ns()) / SECOND_NS)
         return True
 
     # --- one request -------------------------------------------------------------------------------------
