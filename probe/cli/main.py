@@ -16,6 +16,7 @@ import typer
 
 import probe
 from probe.cli import failure
+from probe.cli.desk_group import desk_app
 from probe.cli.groups import map_app, profile_app
 from probe.cli.key_group import key_app
 from probe.cli.options import PLAIN, Json, ProfileDirs, Work
@@ -31,6 +32,7 @@ app.add_typer(profile_app, name="profile", help="List, check, make and describe 
 app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
 app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
 app.add_typer(study_app, name="study", help="Check studies of settings, make them from tables.")
+app.add_typer(desk_app, name="desk", help="Desk calculations: no device is asked.")
 app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 app.command(short_help="Compare protective settings with the study; curves, coordination.")(settings)
 

@@ -1,0 +1,1 @@
+"""Layer 2: desk calculations; pure functions, no I/O, no clock."""
