@@ -68,8 +68,11 @@ class Appointments(Generic[G]):
         heapq.heappush(self._entries, _Entry(at_ns, self._order, guest, aimed))
 
     def leaves_room(self, now_ns: int) -> bool:
-        """True if a usual request that goes now will be over before the next appointment."""
-        return not self._entries or now_ns + self.cost_ns() <= self._entries[0].at_ns
+        """True if a usual request that goes now will be over before the next appointment, or in its slack."""
+        if not self._entries:
+            return True
+        first = self._entries[0]
+        return now_ns + self.cost_ns() <= first.at_ns + first.aimed.slack_ns
 
     def take(self, now_ns: int) -> tuple[G, Aimed] | None:
         """Whose instant has come; None if it was missed, then it is booked anew."""

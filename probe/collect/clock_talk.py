@@ -38,6 +38,8 @@ STILL_PAUSE_NS = 500_000_000
 STILL_S = {False: 3.0, True: 10.0}
 #: Readings of a clock whose steps are finer than a round trip: luck with a short one is all that narrows.
 LUCKY = 6
+#: A clock that shows another stamp after so many of its steps has not stopped.
+RUNNING_STEPS = 1.1
 #: Readings that check whether stamps are fresh, and how far before the clock's step: this share of the step.
 CHECKS = 4
 CHECK_SHARE = 0.06
@@ -114,9 +116,8 @@ class ClockTalk:
 
     def script(self) -> Script:
         """All readings of this clock."""
-        fine = self.course.fine or self.course.dwell_s > 0
-        yield from self._close_in(BUDGET, fine=fine)
-        if fine:
+        yield from self._close_in(BUDGET, fine=self._is_fine)
+        if self._is_fine:
             yield from self._check_freshness()
         if self.course.dwell_s > 0 and not self._over:
             yield from self._watch(self._first_ns + round(self.course.dwell_s * SECOND_NS))
@@ -127,6 +128,10 @@ class ClockTalk:
             if self._over:
                 return
             yield from self._read()
+
+    @property
+    def _is_fine(self) -> bool:
+        return self.course.fine or self.course.dwell_s > 0
 
     # how long to go on -------------------------------------------------------------------------------
 
@@ -233,9 +238,11 @@ class ClockTalk:
     def _aim(self, earliest_ns: int) -> int:
         """The next instant at which a reading tells most."""
         region = self.state.region if self.state is not None else None
-        if region is None:
+        if self.state is None or region is None:
             return earliest_ns
         step_ns = self._step_ns
+        if self.state.is_certain and not self._is_fine:  # all that is left to see is that it runs
+            earliest_ns = max(earliest_ns, self._first_ns + round(RUNNING_STEPS * step_ns))
         bounds = region.offset_at(earliest_ns + step_ns // 2)
         return next_send_ns(bounds, step_ns, self._trips[-RECENT_TRIPS:], earliest_ns)
 
