@@ -1,4 +1,4 @@
-"""The aimed write in jumping time: what a device that takes it half-way shows, and what goes over the link."""
+"""The aimed write in jumping time: what a device that takes it half-way shows, what goes over the link."""
 
 from __future__ import annotations
 
@@ -55,8 +55,8 @@ class Device:
         await asyncio.sleep(self.trip_s / 2)
         outcome = self.fails.get(len(self.asked), Outcome.DATA)
         return Exchange(
-            request.tag, request.purpose, Framing.MBAP, request.round, 1, sent, self.clock.now_ns(), outcome, 0,
-            request.pdu, b"",
+            request.tag, request.purpose, Framing.MBAP, request.round, 1, sent, self.clock.now_ns(), outcome,
+            0, request.pdu, b"",
         )  # fmt: skip
 
     def _take(self, pdu: bytes) -> None:
