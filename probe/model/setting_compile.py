@@ -68,7 +68,7 @@ class _Compiler:
             groups=groups,
             sensor=self._named(document.sensor, "sensor"),
             plug=self._named(document.plug, "plug"),
-            active=self._choice(document.active, ("active",), tuple(document.groups)),
+            active=self._choice(document.active, ("active",), GROUPS),
             writing=self._choice(document.writing, ("writing",), _ON_OFF),
         )
 

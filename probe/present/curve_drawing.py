@@ -14,7 +14,7 @@ from typing import NamedTuple
 from xml.sax.saxutils import escape, quoteattr
 
 from probe.judge.settings.lineup_check import ampere_ranges
-from probe.judge.settings.pairs import DOMAINS, Coordination, Pair, fault_current_a, pairs_of
+from probe.judge.settings.pairs import Coordination, Pair, domains_of, fault_current_a, pairs_of
 from probe.model.trip_band import NoBandError, TripBand
 from probe.present.console import clean
 from probe.present.curve_outline import Frame, frame_of, outline
@@ -51,12 +51,12 @@ def drawings(view: SettingsView) -> dict[str, str]:
     """File name to SVG text: each device that has a band, each pair that was looked at."""
     made: dict[str, str] = {}
     for device in view.devices:
-        for domain in DOMAINS:
+        for domain in domains_of(view.lineup, (device.tag,)):
             text = device_drawing(view, device.tag, domain)
             if text:
                 made[f"{_file(device.tag)}-{domain}.svg"] = text
     for pair in pairs_of(view.lineup.map):
-        for domain in DOMAINS:
+        for domain in domains_of(view.lineup, pair):
             text = pair_drawing(view, pair, domain)
             if text:
                 made[f"{_file(pair.lower)}-below-{_file(pair.upper)}-{domain}.svg"] = text

@@ -7,6 +7,7 @@
         device: {state: {breaker: open}} entry in the map, merged over the usual one
         profile: case-local              another profile of tests/cases/profiles
         map: {tolerances: {reply_ms: 10}}
+        study: {devices: [...]}          a study of settings
         scope: {quick: true, dwell_s: 60}
         values: {breaker_state: 1}       points from the first round on (null: not available)
         later: {heartbeat: 5}            points from the second round on
@@ -32,6 +33,7 @@ polls, units that the map does not hold, then the second round.
 
 from __future__ import annotations
 
+import json
 import struct
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -65,6 +67,8 @@ from probe.model.profile import Area, Profile
 from probe.model.profile_load import ProfileLibrary
 from probe.model.register_image import Image, block_payload, register_image
 from probe.model.scope import Scope
+from probe.model.study import Study
+from probe.model.study_load import load_study
 from probe.model.write_pdu import write_reply, write_requests
 
 HERE = Path(__file__).parent
@@ -92,6 +96,14 @@ HEALTHY: dict[str, Any] = {
     "alarm_flags": 0,
     "heartbeat": 40_000,
     "uptime": 86_400,
+    "group_a_ltpu": 800.0,
+    "group_a_ltd": 8.0,
+    "group_a_stpu": 4.0,
+    "group_a_std": 300,
+    "group_a_flags": 1,
+    "active_group": 0,
+    "remote_writing": 0,
+    "overload_alarm": 760,
 }
 LATER: dict[str, Any] = {"heartbeat": 40_020, "uptime": 86_402, "current_a": 213.0, "energy": 1_000_098}
 #: What a circuit of 480 V, 200 A, power factor 0.85 shows (profile case-circuit).
@@ -149,10 +161,12 @@ READS = (
     ("poll", 0, 3, 0, 4, 0.5),
     ("poll", 0, 3, 100, 22, 0.6),
     ("poll", 0, 3, 300, CIRCUIT_REGISTERS, 0.65),
+    ("poll", 0, 3, 400, 9, 0.68),
     ("absent unit", 0, 3, 0, 1, 0.7),
     ("freshness", 1, 3, 119, 3, 2.6),
     ("poll", 1, 3, 100, 22, 2.7),
     ("poll", 1, 3, 300, CIRCUIT_REGISTERS, 2.75),
+    ("poll", 1, 3, 400, 9, 2.8),
     ("clock", 1, 3, 200, 2, 2.9),
 )
 REPLY_S = 0.005
@@ -333,6 +347,8 @@ class Told:
         purpose, number, _, start, count, _ = read
         if purpose == "clock" and "clock_series" in self.story:
             return False
+        if start == 400:
+            return "group_a_ltpu" in self.profile.by_name
         if start == 300:
             return "voltage_ca" in self.profile.by_name
         scope = self.story.get("scope", {})
@@ -515,6 +531,16 @@ def server_sample(
     return ReferenceSample(source, at, at, *bounds, not unusable, unusable or caveat, b"")
 
 
+def studies(case: dict[str, Any], tags: list[str]) -> dict[str, Study]:
+    """The study of a case, which speaks of all its devices."""
+    if "study" not in case:
+        return {}
+    head = {"site": MAP["site"], "lineup": MAP["lineup"], "reference": "S-1", "revision": "A"}
+    head |= {"format": "buswitness-study/1", "date": "2026-02-11", "author": "Protection engineering"}
+    loaded = load_study("study.yaml", json.dumps({**head, **case["study"]}))
+    return dict.fromkeys(tags, loaded.study)
+
+
 def judged(case: dict[str, Any]) -> Judged:
     """The whole judgement of a case."""
     told = case.get("devices") or [case]
@@ -533,6 +559,7 @@ def judged(case: dict[str, Any]) -> Judged:
         profiles={name: LIBRARY.get(name) for name in LIBRARY.names()},
         map_texts=(),
         profile_texts=(),
+        studies=studies(case, [device.tag for device in devices]),
     )
     out = tuple(case.get("left_out", ()))
     tags = tuple(device.tag for device in devices if device.tag not in out)

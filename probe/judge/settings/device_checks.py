@@ -91,18 +91,18 @@ def _finding(check: DeviceCheck, row: Row) -> Finding:
             row.tag, f"{row.name}: {row.note or 'not read'}", point=row.point, advice=_ADVICE[Kind.NOT_READ]
         )
     allowed = f" ({row.allowed} allowed)" if row.allowed else ""
-    note = f"; {row.note}" if row.note else ""
+    note = f"{row.note[:1].upper()}{row.note[1:]}. " if row.note else ""
     return check.find(
         row.tag,
         row.verdict,
-        f"{row.name}: {row.kind.value}{note}",
+        f"{row.name}: {row.kind.value}",
         danger=row.danger,
-        observed=row.found,
-        expected=f"{row.studied}{allowed}",
+        observed=row.found or "it is there",
+        expected=f"{row.studied}{allowed}" or "not stated",
         unit=row.unit,
         point=row.point,
         evidence=row.evidence,
-        advice=_ADVICE.get(row.kind, ONLY_ENGINEERS),
+        advice=f"{note}{_ADVICE.get(row.kind, ONLY_ENGINEERS)}",
     )
 
 
@@ -195,7 +195,8 @@ def _run_active(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]
     seen = found.active
     if not seen.word:
         if seen.sequence:
-            yield check.find(context.tag, Verdict.REVIEW, f"Active setting group: {seen.why}",
+            yield check.find(context.tag, Verdict.REVIEW, "Which setting group is in force cannot be told",
+                             observed=seen.why, advice="Read it at the breaker's own display.",
                              evidence=(seen.sequence,))  # fmt: skip
         return
     wanted = sides.studied.active or "normal"

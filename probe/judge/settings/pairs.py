@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -177,7 +177,15 @@ def _given_up(
 
 
 def all_coordinations(bands: Bands) -> Iterator[Coordination]:
-    """Every pair of the map, phase faults and ground faults."""
+    """Every pair of the map: phase faults, and ground faults where one of the two looks for them."""
     for pair in pairs_of(bands.lineup.map):
-        for domain in DOMAINS:
+        for domain in domains_of(bands.lineup, pair):
             yield coordinate(bands, pair, domain)
+
+
+def domains_of(lineup: Lineup, tags: Iterable[str]) -> tuple[str, ...]:
+    """Sorts of faults that mean something for these devices."""
+    rules = (lineup.profile_of(lineup.map.by_tag[tag]).settings for tag in tags)
+    groups = [group for rule in rules if rule is not None for group in rule.groups.values()]
+    has_ground = any("ground" in group.functions for group in groups)
+    return tuple(DOMAINS) if has_ground else ("phase",)
