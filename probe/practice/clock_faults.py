@@ -183,7 +183,7 @@ CLOCK_FAULTS = (
     FaultKind(
         name="clock-jumps",
         does="the clock is set back by `seconds` (3600) after `every` (1) readings of it",
-        sees="A clock that jumped while it was watched, and by how much.",
+        sees="A clock that jumped while it was watched, and by how much; after one reading: its new offset.",
         checks=("clock.skew",),
         place=Place.CLOCK,
         apply=_twisted(_jumps),
