@@ -18,7 +18,7 @@ from probe.judge.context import DeviceContext
 from probe.judge.electrical.grounds import DEAD, has_under_load, no_load
 from probe.judge.electrical.quantities import Electrical
 from probe.judge.electrical.taking import loaded, point_of
-from probe.judge.electrical.trial import settled, trial
+from probe.judge.electrical.trial import roomy, settled, trial
 from probe.judge.supply import is_dead
 from probe.judge.wording import span
 from probe.model.finding import Finding
@@ -105,8 +105,9 @@ def _compared(
         ]
     counted = (float(ends[1].value) - float(ends[0].value)) * item.factor
     accuracy = context.profile.accuracy
-    spare = due * (accuracy.energy_percent + accuracy.power_percent) / 100
     lag = due / seconds * (LAG_S + (ends[0].received_ns - ends[0].sent_ns) / 1e9)
+    left = hypot(step, flow.open, lag)
+    spare = roomy(due * (accuracy.energy_percent + accuracy.power_percent) / 100, left)
     return settled(
         check,
         context.tag,
@@ -114,7 +115,7 @@ def _compared(
             trial(
                 item.point.name,
                 counted,
-                2 * step + flow.open + lag,
+                left,
                 (due - spare, due + spare),
                 title="The counter does not count what power flows",
                 advice="A plain factor between them: unit or scale of counter or power is wrong in the "
@@ -125,6 +126,7 @@ def _compared(
                 unit="Wh",
                 decimals=0,
                 told=f"in {span(seconds)} power adds up to {due:.0f}",
+                size=due,
             )._replace(evidence=(ends[0].sequence, ends[1].sequence))
         ],
         "Energy counts what power flows",
