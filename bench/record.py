@@ -19,7 +19,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -71,10 +70,10 @@ def write_large(path: Path, megabytes: int) -> None:
 
 
 def write_lineup(path: Path, devices: int) -> None:
-    """A record of a run over so many meters, two rounds each, with the verdicts that follow from it."""
+    """A record of a run over so many healthy meters, all alike, with the verdicts that follow from it."""
     from probe.collect.inputs import open_library
     from probe.judge import expected
-    from probe.model.evidence import JUDGED, Anchor, Note
+    from probe.model.evidence import JUDGED, Note
     from probe.model.map_load import load_lineup
     from probe.model.scope import Scope
     from probe.record.content import load
@@ -82,17 +81,18 @@ def write_lineup(path: Path, devices: int) -> None:
     from probe.record.rejudge import judge_again
     from probe.record.writer import RecordWriter
 
-    text = _map_text(devices)
+    with tempfile.TemporaryDirectory() as name:
+        profile, (anchor, *answers) = _healthy_meter(Path(name))
+    text = _map_text(devices, profile)
     lineup, _ = load_lineup("map.yaml", lambda _: text.encode(), open_library())
     scope = Scope(tags=tuple(device.tag for device in lineup.map.devices))
     header = Header.of(lineup, scope, tool_version="bench", started_wall_ns=0)
     writer = RecordWriter.create(path.with_suffix(".open"), header)
     writer.expect(expected(lineup, scope))
-    writer.keep(Anchor(0, 1_773_480_413_000_000_000))
-    answers = _answers(lineup.profiles["meter-float"])
+    writer.keep(anchor)
     for number, tag in enumerate(scope.tags):
-        for exchange in answers(tag, number):
-            writer.keep(exchange)
+        for exchange in answers:
+            writer.keep(exchange._replace(tag=tag))
         writer.keep(Note(number, JUDGED, tag))
     writer.flush()
     content = load(path.with_suffix(".open"))
@@ -102,71 +102,46 @@ def write_lineup(path: Path, devices: int) -> None:
     path.with_suffix(".open").rename(path)
 
 
-def _map_text(devices: int) -> str:
+def _healthy_meter(folder: Path) -> tuple[str, list[Any]]:
+    """Profile of a practice meter, and what it answered in a healthy run: an anchor, then exchanges."""
+    import asyncio
+
+    from probe.collect.agent import audit, prepare
+    from probe.collect.inputs import open_lineup
+    from probe.model.evidence import Anchor, Exchange
+    from probe.model.scope import Scope
+    from probe.practice.lineup import practice
+    from probe.practice.scenario import bundled_scenario
+    from probe.record.content import load
+    from probe.record.header import Header
+    from probe.record.writer import RecordWriter
+    from probe.wire.system_clock import SystemClock
+
+    async def run() -> tuple[str, list[Any]]:
+        async with practice(bundled_scenario("healthy"), directory=folder) as practised:
+            lineup, _ = open_lineup(practised.map_path)
+            meter = next(d for d in lineup.map.devices if d.kind == "meter" and d.address.host)
+            scope, clock = Scope(tags=(meter.tag,)), SystemClock()
+            header = Header.of(lineup, scope, tool_version="bench", started_wall_ns=clock.wall_ns())
+            writer = RecordWriter.create(folder / "one.audit.jsonl", header)
+            plan = prepare(lineup, scope)
+            await audit(plan, ledger=writer, observers=(), clock=clock, stop=asyncio.Event())
+            writer.seal(complete=True, reason="")
+        evidence = load(writer.path).evidence
+        own = [exchange for _, exchange in evidence[Exchange] if exchange.tag == meter.tag]
+        return meter.profile, [evidence[Anchor][0][1], *own]
+
+    return asyncio.run(run())
+
+
+def _map_text(devices: int, profile: str) -> str:
     head = "format: buswitness-map/1\nsite: Tarn Hollow Water Works\nlineup: MSB-1\n"
     head += "system: {voltage_v: 480, frequency_hz: 60}\ndevices:\n"
     return head + "".join(
-        f"  - {{tag: M-{n}, kind: meter, profile: meter-float, section: A, "
+        f"  - {{tag: M-{n}, kind: meter, profile: {profile}, section: A, "
         f"address: {{host: 10.{n >> 16}.{n >> 8 & 255}.{n & 255}}}}}\n"
         for n in range(1, devices + 1)
     )
-
-
-def _answers(profile: Any) -> Callable[[str, int], list[Any]]:
-    """What a meter answers in two rounds (Any: a compiled profile, and exchanges)."""
-    import struct
-
-    from probe.collect.plan import ethernet_price, plan_reads
-    from probe.model.evidence import Exchange, Framing, Outcome, Purpose
-
-    reads = plan_reads(profile.points, profile.limits, profile.holes, ethernet_price(profile.limits))
-    images = []
-    for read in reads:
-        image = bytearray(2 * read.quantity)
-        for point in profile.points:
-            if point.area is read.area and read.start <= point.start and point.end <= read.end:
-                at = 2 * (point.start - read.start)
-                image[at : at + 2 * point.count] = _middle(profile, point)
-        images.append((read, bytes(image)))
-
-    def answers(tag: str, number: int) -> list[Any]:
-        made = []
-        for round_ in range(2):
-            for n, (read, image) in enumerate(images):
-                sent = number * 1_000_000 + round_ * 3_000_000_000 + n * 10_000_000
-                asked = struct.pack(">HHHBBHH", n, 0, 6, 1, read.area.function, read.start, read.quantity)
-                head = struct.pack(">HHHBBB", n, 0, len(image) + 3, 1, read.area.function, len(image))
-                made.append(
-                    Exchange(
-                        tag,
-                        Purpose.POLL,
-                        Framing.MBAP,
-                        round_,
-                        1,
-                        sent,
-                        sent + 5_000_000,
-                        Outcome.DATA,
-                        0,
-                        asked,
-                        head + image,
-                    )
-                )
-        return made
-
-    return answers
-
-
-def _middle(profile: Any, point: Any) -> bytes:
-    """The registers of a plausible value: the proof's, the middle of the range, or nothing."""
-    proof = {one.point: one.equals for one in profile.proof}
-    middle = 0.0 if point.low is None or point.high is None else (point.low + point.high) / 2
-    for value in (proof.get(point.name), middle, int(middle)):
-        if value is not None:
-            try:
-                return point.decoder.encode(value)  # type: ignore[no-any-return]
-            except (ValueError, TypeError):
-                continue
-    return bytes(2 * point.count)
 
 
 def do(what: str, path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import platform
 import socket
 import sys
@@ -61,3 +62,17 @@ def begin(path: Path | None, beside: Path, mark: str, header: Header, *, sign: b
     """
     signer = signer_of_this_computer(wanted=sign)
     return RecordWriter.create(path or free_name(beside, mark), header, signer=signer)
+
+
+def undone_if_it_fails(writer: RecordWriter) -> contextlib.ExitStack:
+    """Takes the new record away again if it could not be finished: nothing was measured for it."""
+    stack = contextlib.ExitStack()
+
+    def undo(kind: object, *_: object) -> None:
+        writer.close()
+        if kind is not None:
+            with contextlib.suppress(OSError):
+                writer.path.unlink()
+
+    stack.push(undo)
+    return stack

@@ -10,7 +10,7 @@ from typing import Any
 
 import probe
 from probe.cli import failure
-from probe.cli.derived import begin, desk_header
+from probe.cli.derived import begin, desk_header, undone_if_it_fails
 from probe.cli.failure import Exit
 from probe.collect.events import AuditResult
 from probe.model.errors import InputError, Problem
@@ -114,10 +114,8 @@ def _write(
         operator=content.header.operator,
     )
     writer = begin(record, file, "judged", header, sign=sign)
-    try:
+    with undone_if_it_fails(writer):
         _, seal = write(writer, content, lineup)
-    finally:
-        writer.close()
     return _Written(path=writer.path, seal=seal)
 
 

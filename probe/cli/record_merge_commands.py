@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from probe.cli.derived import begin, desk_header
+from probe.cli.derived import begin, desk_header, undone_if_it_fails
 from probe.cli.failure import Exit
 from probe.cli.finding_choice import chosen_finding
 from probe.cli.invocation import command
@@ -24,7 +23,6 @@ from probe.record.content import RecordContent, load
 from probe.record.header import Relation
 from probe.record.history import Acceptance, Stage, acceptance_body
 from probe.record.seal import spoken
-from probe.record.writer import RecordWriter
 from probe.wire.system_clock import SystemClock
 
 
@@ -44,7 +42,7 @@ def merge(files: Sequence[Path], *, record: Path | None, sign: bool, as_json: bo
         operator="; ".join(dict.fromkeys(m.header.operator for m in runs)),
     )
     writer = begin(record, runs[0].path, "merged", header, sign=sign)
-    with _undone_if_it_fails(writer):
+    with undone_if_it_fails(writer):
         joining.write(writer, joined)
     content = load(writer.path, with_evidence=False)
     if as_json:
@@ -71,7 +69,7 @@ def accept(  # noqa: PLR0913 (one an option)
     accepts = [source_of(content, Relation.ACCEPTS, file)]
     header = desk_header(content.header, accepts, scope=about, operator=by)
     writer = begin(record, file, "accepted", header, sign=sign)
-    with _undone_if_it_fails(writer):
+    with undone_if_it_fails(writer):
         acceptance = Acceptance(
             finding=found.id,
             code=_run_of(content, found),
@@ -94,20 +92,6 @@ def accept(  # noqa: PLR0913 (one an option)
     say(f"Record {writer.path}, code {spoken(seal.code)}{'' if seal.public else ', NOT SIGNED'}")
     say(f"Then   {command('record', 'merge', file, writer.path)}")
     return Exit.DONE
-
-
-def _undone_if_it_fails(writer: RecordWriter) -> contextlib.ExitStack:
-    """Takes the new record away again if it could not be finished: nothing was measured for it."""
-    stack = contextlib.ExitStack()
-
-    def undo(kind: object, *_: object) -> None:
-        writer.close()
-        if kind is not None:
-            with contextlib.suppress(OSError):
-                writer.path.unlink()
-
-    stack.push(undo)
-    return stack
 
 
 def _unfit(content: RecordContent, file: Path, found: Finding, *, by: str, reason: str) -> list[Problem]:
