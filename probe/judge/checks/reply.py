@@ -175,7 +175,8 @@ def _first_try(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if not context.reach.is_alive:
         return
     firsts = len(context.sent) if context.is_clean else sum(e.attempt == 1 for _, e in context.sent)
-    retried = 0 if context.is_clean else sum(e.attempt == 2 for _, e in context.sent)
+    # A second attempt may follow a first one that never went out, as in a record that was cut.
+    retried = 0 if context.is_clean else min(firsts, sum(e.attempt == 2 for _, e in context.sent))
     if not firsts:
         return
     if not retried:
