@@ -29,6 +29,8 @@ BROKEN = -4.0
 STRANGE = -3.0
 #: Ways of reading that are looked at further: within so much of the best, and so many.
 NEAR, MOST_WAYS, MOST_PAIRED = 30.0, 12, 8
+#: Wirings are tried where the readings without powers are within so much of the best.
+WITHIN = 12.0
 #: A value that was told and would be lost under an explanation costs so much.
 LOST = -2.5
 #: Explanations kept of one device.
@@ -88,12 +90,12 @@ def explain(case: Case) -> tuple[Explanation, ...]:
     count = len(terms(picture(case.base.values), case.size))
     first = _try(plain, case, count)
     known = Known(case.registers, case.base, case.size, first.broken, case.proven)
-    tried = [first, *(_try(way, case, count) for way in ways(known))]
+    tried = [first, *_tried(ways(known), case, count, first)]
     tried.sort(key=lambda one: -one.score)
     near = _near(tried, first)
     found = [_plainly(one) for one in near]
     found += _missing(near[:3] if first in near[:3] else [*near[:3], first], case, count)
-    found += [e for one in near[:MOST_PAIRED] for e in _wired(one)]
+    found += [e for one in _promising(near) for e in _wired(one)]
     if max(e.score for e in found) < total_floor(first):
         found += _paired(near, case, count)
     found.append(_strange(first, case))
@@ -112,20 +114,42 @@ def total_floor(first: _Tried) -> float:
     return -14.0 if first.log < -14.0 else first.score
 
 
+def _promising(near: list[_Tried]) -> list[_Tried]:
+    """Those whose readings, powers apart, fit nearly as well as the best: a wiring could mend the rest."""
+    top = max(one.log + one.way.log_prior for one in near)
+    return [one for one in near if one.log + one.way.log_prior > top - WITHIN][:MOST_PAIRED]
+
+
 def _near(tried: list[_Tried], first: _Tried) -> list[_Tried]:
     best = tried[0].score
     near = [one for one in tried if one.score > best - NEAR][:MOST_WAYS]
     return near if first in near else [*near, first]
 
 
+def _tried(found: Iterable[Way], case: Case, count: int, first: _Tried) -> list[_Tried]:
+    """The ways whose readings, powers apart, are not hopeless, with their powers looked at."""
+    looked = [_look(way, case, count) for way in found]
+    top = max((one.log + one.way.log_prior for one in looked), default=first.log)
+    top = max(top, first.log)
+    return [_with_flow(one, case) for one in looked if one.log + one.way.log_prior > top - NEAR]
+
+
 def _try(way: Way, case: Case, count: int) -> _Tried:
+    return _with_flow(_look(way, case, count), case)
+
+
+def _look(way: Way, case: Case, count: int) -> _Tried:
+    """The way with the terms of its readings, powers not yet looked at."""
     seen = picture(way.read.values)
     found = terms(seen, way.size)
     odd = way.read.odd
     log = total(found) + sum(odd.values()) + LOST * max(0, count - len(found))
-    flow = flow_of(seen, case.size.rating_a)
-    straight = fit_wiring(flow, STRAIGHT) if flow is not None else _NO_FIT
-    return _Tried(way, seen, log, flow, straight, _broken(found, odd))
+    return _Tried(way, seen, log, None, _NO_FIT, _broken(found, odd))
+
+
+def _with_flow(one: _Tried, case: Case) -> _Tried:
+    flow = flow_of(one.seen, case.size.rating_a)
+    return one if flow is None else one._replace(flow=flow, straight=fit_wiring(flow, STRAIGHT))
 
 
 def _broken(found: Iterable[Term], odd: Iterable[Key]) -> frozenset[Key]:

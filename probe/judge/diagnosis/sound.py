@@ -11,6 +11,7 @@ from probe.judge.diagnosis.search import Explanation
 from probe.judge.diagnosis.seeing import sighting_of
 from probe.judge.diagnosis.sighting import Sighting, shares
 from probe.judge.diagnosis.words import Whose, said
+from probe.judge.electrical.grounds import may_carry, under_load
 from probe.judge.electrical.taking import keys_of, loaded
 from probe.judge.limit import exactly, within
 from probe.judge.wording import percent
@@ -28,7 +29,10 @@ def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         return
     evidence = _evidence(context)
     if not sighting.explanations:
-        if _says_nothing(sighting):
+        _, why = under_load(context)
+        if why or _says_nothing(sighting):
+            if why:
+                yield check.untested(context.tag, why)
             return
         yield check.find(
             context.tag,
@@ -93,7 +97,8 @@ def _evidence(context: DeviceContext) -> tuple[int, ...]:
 
 def _applies(subject: Subject) -> bool:
     keys = keys_of(subject.profile)
-    return subject.lineup.map.system.wiring != "single" and {("current", p) for p in "abc"} <= keys
+    three = {("current", phase) for phase in "abc"} <= keys
+    return three and subject.lineup.map.system.wiring != "single" and may_carry(subject)
 
 
 CHECK = DeviceCheck(
@@ -106,7 +111,8 @@ CHECK = DeviceCheck(
     source="IEEE 1459 (definitions, from memory); probabilities: common practice, no source",
     since="0.1",
     danger=7,
-    where="devices that show the currents of three phases",
+    where="devices that show the currents of three phases, on a circuit that is not drawn as open; judged as "
+    "sound only under load",
     run=_run,
     applies=_applies,
     required=lambda subject: False,

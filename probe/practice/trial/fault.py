@@ -138,20 +138,27 @@ def _is_lone_total(point: Point) -> bool:
     return point.quantity == "power_reactive" and point.phase == "total"
 
 
-def _signs(*signs: float) -> Inputs:
-    a, b, c = signs
-    return ((0, a), (1, b), (2, c))
+def _turn(seat: Seat, *signs: float) -> None:
+    """Turn currents round, whatever is wired to each input."""
+    a, b, c = ((n, sign * by) for (n, by), sign in zip(seat.instrument.amp_inputs, signs, strict=True))
+    seat.instrument.amp_inputs = (a, b, c)
+
+
+def _move(seat: Seat, a: int, b: int, c: int) -> None:
+    """Put on each current input what was on another."""
+    before = seat.instrument.amp_inputs
+    seat.instrument.amp_inputs = (before[a], before[b], before[c])
 
 
 def _reversed_one(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     phase = dice.randrange(3)
-    seat.instrument.amp_inputs = _signs(*(-1.0 if n == phase else 1.0 for n in range(3)))
+    _turn(seat, *(-1.0 if n == phase else 1.0 for n in range(3)))
     where = (f"phase {'ABC'[phase]}",) if seat.has("power_active", "abc"[phase]) else ()
     return Truth("reversed CT", ("reversed current transformer",), (seat.tag,), where)
 
 
 def _reversed_all(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
-    seat.instrument.amp_inputs = _signs(-1.0, -1.0, -1.0)
+    _turn(seat, -1.0, -1.0, -1.0)
     kinds = ("all current transformers reversed", "power flows backwards")
     told = trial.direction_is_told(seat)
     return Truth("all CTs reversed", kinds[:1] if told else kinds, (seat.tag,), (), () if told else _BOTH)
@@ -186,7 +193,7 @@ def _pair_named(seat: Seat, pair: tuple[int, int]) -> tuple[str, ...]:
 
 def _swapped_amps(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     pair = dice.choice(_SWAPS)
-    seat.instrument.amp_inputs = _swapped(pair)
+    _move(seat, *(n for n, _ in _swapped(pair)))
     kinds = ("currents swapped", "voltages swapped")
     right = kinds[:1] if seat.has("power_reactive", "a") else kinds
     return Truth("currents swapped", right, (seat.tag,), _pair_named(seat, pair))
@@ -202,8 +209,7 @@ def _swapped_volts(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
 
 
 def _rolled(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
-    a, b, c = dice.choice(_ROLLED)
-    seat.instrument.amp_inputs = ((a, 1.0), (b, 1.0), (c, 1.0))
+    _move(seat, *dice.choice(_ROLLED))
     return Truth("currents rolled", ("currents rolled",), (seat.tag,))
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from probe.collect.device_plan import DevicePlan, plan_device
-from probe.collect.plan import ethernet_price
+from probe.collect.plan import Read, ethernet_price
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import (
     Address,
@@ -159,7 +159,7 @@ class Trial:
             told[seat.tag] = DeviceEvidence(tag=seat.tag, exchanges=tuple(rows))
         return told
 
-    def _words(self, seat: Seat, address: str) -> Callable[[float], Words]:
+    def _words(self, seat: Seat, address: str) -> Callable[[float, Read], Words]:
         """The registers of the device of a seat as they stand at an instant, read at an address."""
         rating = float(seat.circuit.rating_a)
         ratings = {"frame": rating, "sensor": rating, "plug": rating, "ct_primary": rating}
@@ -171,10 +171,10 @@ class Trial:
         )  # fmt: skip
         dice = random.Random(f"{self.seed}/{address}")
 
-        def at(seconds: float) -> Words:
+        def at(seconds: float, asked: Read) -> Words:
             moved = 1 + dice.gauss(0, WANDER)
             circuit = seat.circuit.times(moved)
-            return device.words(shown(self.bus, circuit, seat.instrument), 60.0 + seconds)
+            return device.words(shown(self.bus, circuit, seat.instrument), 60.0 + seconds, asked)
 
         return at
 
@@ -227,10 +227,11 @@ def _plain(profile: Profile, *, proofs: bool) -> Profile:
     )
 
 
-def draw(dice: random.Random, stock: Stock, *, light: bool = False) -> Trial:
-    """A healthy trial. light: the loads lie under a tenth of the ratings."""
+def draw(dice: random.Random, stock: Stock, *, light: bool = False, proofs: bool | None = None) -> Trial:
+    """A healthy trial. light: the loads lie under a tenth of the ratings. proofs: whether the profiles have
+    their proof points; None: in half of the trials."""
     bus = draw_bus(dice)
-    proofs = dice.random() < 0.5
+    proofs = dice.random() < 0.5 if proofs is None else proofs
     circuits = [draw_circuit(dice, bus, _loading(dice, light=light)) for _ in range(dice.randint(2, 5))]
     main = total(dice, circuits)
     seats: list[Seat] = []

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from probe.collect.device_plan import DevicePlan, Step
+from probe.collect.plan import Read
 from probe.model.evidence import Exchange, Framing, Outcome, Purpose
 from probe.model.number_codec import FactoredDecoder
 from probe.model.profile import Area, Decoder, Point, Profile
@@ -69,10 +70,13 @@ class Device:
     exponents: Mapping[str, int]
     start: float
 
-    def words(self, shown: Shown, seconds: float) -> Words:
-        """All registers as they stand, by area and PDU address."""
+    def words(self, shown: Shown, seconds: float, asked: Read) -> Words:
+        """The registers of one request as they stand, by area and PDU address (and some beside them)."""
         image: Words = {}
+        first, end = asked.start - self.registers.shift, asked.end - self.registers.shift
         for point in self.profile.points:
+            if point.area is not asked.area or point.start >= end or point.end <= first:
+                continue
             raw = self._raw(point, shown, seconds)
             step = 1 if point.area.is_bits else 2
             for n in range(len(raw) // step):
@@ -135,13 +139,14 @@ def _relaid(raw: bytes, written: str, letters: str) -> bytes:
 def replies(
     tag: str,
     plan: DevicePlan,
-    show: Callable[[float], Words],
+    show: Callable[[float, Read], Words],
     times: tuple[float, float],
     first_sequence: int,
 ) -> list[tuple[int, Exchange]]:
     """The exchanges of a short audit: proof and poll in the first round, freshness in the second.
 
-    show: registers at an instant, seconds since the run's start. times: when the two rounds begin.
+    show: registers at an instant (seconds since the start of the run) for a request. times: when the two
+    rounds begin.
     """
     made: list[tuple[int, Exchange]] = []
     rounds = (
@@ -151,7 +156,7 @@ def replies(
     for begin, number, steps in rounds:
         for n, step in enumerate(steps):
             at = begin + 0.012 * n
-            made.append((first_sequence + len(made), _exchange(tag, step, number, at, show(at))))
+            made.append((first_sequence + len(made), _exchange(tag, step, number, at, show(at, step.read))))
     return made
 
 
