@@ -25,12 +25,12 @@ def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
 
 #: What a run for clocks alone judges: that the device answers, that it is the right one, and its clock.
 _CLOCK_FAMILIES = ("reach", "reply", "identity", "proof", "clock")
-#: It reads few points, so that it says nothing of how many can be read.
-_NOT_WITH_CLOCKS = "reply.complete"
+#: It reads few points, so that it says nothing of how many can be read; firmware says nothing of a clock.
+_NOT_WITH_CLOCKS = ("reply.complete", "identity.firmware")
 
 
 def _is_for_clocks(check: DeviceCheck) -> bool:
-    return check.id.partition(".")[0] in _CLOCK_FAMILIES and check.id != _NOT_WITH_CLOCKS
+    return check.id.partition(".")[0] in _CLOCK_FAMILIES and check.id not in _NOT_WITH_CLOCKS
 
 
 #: What a run for protective settings alone judges: the right device, alive, its ratings and its settings.

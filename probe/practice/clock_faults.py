@@ -22,7 +22,7 @@ _MONTH_S = 30 * 86_400.0
 
 
 class Asked(NamedTuple):
-    """One reading of a clock. shown_s: what it would show; since_s: since the lineup began; number: from 0."""
+    """One reading of a clock: what it would show, time since the lineup began, number from 0."""
 
     point: Point
     shown_s: float
