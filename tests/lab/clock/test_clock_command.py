@@ -16,9 +16,9 @@ from probe.practice.served import FILE, served_apart
 ROOT = Path(__file__).parents[3]
 SCENARIO = """\
 format: buswitness-scenario/1
-title: Two clocks and their master
+title: Three clocks and their master
 seed: clocks
-devices: [52-M1, 52-M2, MC-1]
+devices: [52-M1, MTR-M1, 52-M2, MC-1]
 faults:
   - {kind: clock-slow, at: 52-M2, seconds: 94}
 """
@@ -55,11 +55,11 @@ def test_one_object_on_stdout_and_people_s_text_beside_it(lineup: Path, tmp_path
     assert document["format"] == "buswitness-clock/1"
     assert document["complete"]
     rows = {row["tag"]: row for row in document["clocks"]}
-    assert set(rows) == {"52-M1", "52-M2"}, "the reference is not measured against itself"
+    assert set(rows) == {"52-M1", "MTR-M1", "52-M2"}, "the reference is not measured against itself"
     assert rows["52-M1"]["verdict"] == "pass"
     assert rows["52-M2"]["verdict"] == "fail"
     assert rows["52-M2"]["low_s"] - 0.3 < -94 < rows["52-M2"]["high_s"] + 0.3
-    assert "Measuring 2 clocks." in done.stderr
+    assert "Measuring 3 clocks." in done.stderr
     assert (tmp_path / "c.audit.jsonl").exists()
 
 
@@ -83,7 +83,7 @@ def test_plain_lines_where_there_is_no_terminal(lineup: Path, tmp_path: Path) ->
     assert "\x1b" not in done.stdout
     assert any("52-M1" in line and "±" in line and "readings" in line for line in done.stdout.splitlines())
     assert "-94" in done.stdout
-    assert "2 clocks: 1 fail, 1 pass." in done.stdout
+    assert "3 clocks: 1 fail, 2 pass." in done.stdout
     assert "--fine" in done.stdout, "what a longer measurement would give"
 
 
@@ -138,5 +138,5 @@ def test_the_live_picture_on_a_terminal(lineup: Path, tmp_path: Path) -> None:
     assert "│▒" in picture
     assert "█" in picture
     assert "tolerance 2 s" in picture
-    assert "2 clocks: 1 fail, 1 pass." in after.decode("utf-8", "replace")
+    assert "3 clocks: 1 fail, 2 pass." in after.decode("utf-8", "replace")
     assert b"\x1b[?25h" in seen
