@@ -27,7 +27,7 @@ from probe.judge.checks import (
     state,
     supply,
 )
-from probe.judge.diagnosis import sound
+from probe.judge.diagnosis import same_unit, sound
 from probe.judge.electrical import (
     alike,
     balance,
@@ -106,6 +106,7 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     alike.CHECK,
     buses.VOLTAGE,
     buses.FREQUENCY,
+    same_unit.CHECK,
     COORDINATION,
     lineup.WEIGHT,
     clock_order.CHECK,

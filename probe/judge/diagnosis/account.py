@@ -21,7 +21,7 @@ from probe.model.finding import Cause, Finding, Verdict
 
 #: Checks whose findings the diagnosis speaks of, by the first word of their id or the whole id.
 FAMILIES = ("values", "supply", "electrical")
-SINGLE = ("ratings.drawn", "motion.jump")
+SINGLE = ("ratings.drawn", "motion.jump", "lineup.counters_twice")
 #: An alternative is named if it is at least this probable against the best.
 NAMED = 0.1
 #: A device is called sound, whatever else may be, above this.
@@ -109,7 +109,7 @@ def explained(context: LineupContext, found: Found, tags: Iterable[str]) -> list
 
 #: Checks that compare devices: a fault at one of them shows at another. By what they compare: devices of a
 #: bus (the point is the device), a source with what it feeds, instruments of one circuit.
-BUS = ("electrical.bus_voltage", "electrical.frequency")
+BUS = ("electrical.bus_voltage", "electrical.frequency", "lineup.counters_twice")
 BALANCE = ("electrical.feeders",)
 CIRCUIT = ("electrical.same_circuit",)
 

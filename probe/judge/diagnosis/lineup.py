@@ -8,7 +8,6 @@ only when a relation that it has a part in is broken.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from itertools import pairwise
 from math import exp, isfinite, log
 from typing import NamedTuple
 
@@ -18,6 +17,7 @@ from probe.judge.diagnosis.picture import picture
 from probe.judge.diagnosis.priors import Kind, cost
 from probe.judge.diagnosis.relations import Relation, Standing, relations_of, standing
 from probe.judge.diagnosis.rereading import Known, amp_ratio, volt_ratio
+from probe.judge.diagnosis.same_unit import same_units
 from probe.judge.diagnosis.search import BROKEN, Explanation, explain, weigh
 from probe.judge.diagnosis.sighting import Sighting
 from probe.judge.diagnosis.wiring import Part
@@ -338,9 +338,9 @@ def _pairs(board: _Board) -> Iterator[Pair]:
     """Two tags that show one device, or each other's."""
     tags = [tag for tag in board.sightings if board.sightings[tag].case.base.values]
     done: set[str] = set()
-    for pair in _same_counters(board, tags):
-        done |= set(pair.tags)
-        yield pair
+    for mine, its in same_units(board.sightings):
+        done |= {mine.tag, its.tag}
+        yield Pair(Kind.ONE_FOR_TWO, (mine.tag, its.tag), 0.97, _beside(board, mine.tag, its.tag))
     odd = {t for r in board.broken() if r.sort != "bus" for t in r.tags}
     odd |= {tag for tag in tags if board.rating_log(tag)}
     while True:
@@ -409,30 +409,6 @@ def _crossed(board: _Board, one: str, other: str) -> float:
         abs(a.shown - b.drawn) > 0.005 * b.drawn or abs(b.shown - a.drawn) > 0.005 * a.drawn for a, b in pairs
     )
     return RATING_WRONG * wrong * 2
-
-
-def _same_counters(board: _Board, tags: list[str]) -> Iterator[Pair]:
-    """Two tags whose energy counters stand alike to the last digits that time can move."""
-    of: dict[tuple[str, int], list[tuple[str, float]]] = {}
-    for tag in tags:
-        case = board.sightings[tag].case
-        counted = case.base.values.get(("energy_active_import", "total"))
-        if counted is not None and counted[0] > 0:
-            of.setdefault((case.registers.profile.name, 0), []).append((tag, counted[0]))
-    for rows in of.values():
-        rows.sort(key=lambda row: row[1])
-        for (one, mine), (other, its) in pairwise(rows):
-            power = abs(board.standings[one].power)
-            moved = power / 60 if isfinite(power) else 0.0  # Wh within a minute
-            if its - mine <= moved + 2e-6 * its and _same_load(board, one, other):
-                yield Pair(Kind.ONE_FOR_TWO, (one, other), 0.97, _beside(board, one, other))
-
-
-def _same_load(board: _Board, one: str, other: str) -> bool:
-    mine, its = board.standings[one], board.standings[other]
-    if not (mine.amps > 0 and its.amps > 0):
-        return False
-    return abs(log(mine.amps / its.amps)) < 0.1
 
 
 def _beside(board: _Board, one: str, other: str) -> tuple[Relation, ...]:
