@@ -13,7 +13,6 @@ from collections import deque
 from typing import Generic, NamedTuple, TypeVar
 
 from probe.collect.turn import Aimed
-from probe.model.evidence import Exchange, Outcome
 
 G = TypeVar("G")
 #: Exchanges of a link whose times say how long the next may take.
@@ -38,6 +37,8 @@ class Appointments(Generic[G]):
         self._entries: list[_Entry[G]] = []
         self._order = 0
         self._recent: deque[int] = deque(maxlen=_RECENT)
+        #: To be called with how long an answer with data took, nanoseconds.
+        self.measured = self._recent.append
 
     def __bool__(self) -> bool:
         return bool(self._entries)
@@ -46,11 +47,6 @@ class Appointments(Generic[G]):
     def next_ns(self) -> int:
         """Instant of the earliest appointment; there must be one."""
         return self._entries[0].at_ns
-
-    def measured(self, exchange: Exchange) -> None:
-        """Take note of how long an answer took; not of exceptions: a gateway waits before it gives one."""
-        if exchange.outcome is Outcome.DATA:
-            self._recent.append(exchange.received_ns - exchange.sent_ns)
 
     def cost_ns(self) -> int:
         """How long a request and the gap after it may take on this link."""

@@ -143,7 +143,7 @@ class Host:
                     await self._wake()
                 if not (self._ready or self._paused or self._appointed):
                     break
-                if self._ready and self._appointed.leaves_room(self._now_ns()):
+                if self._ready and (not self._appointed or self._appointed.leaves_room(self._now_ns())):
                     await self._serve_one(self._ready.popleft())
                 if self._misses and self._is_lost():
                     await self._write_off()
@@ -176,29 +176,45 @@ class Host:
             if not self.link.is_open:  # the device closed while we waited
                 self._ready.appendleft(guest)
                 return
-        if self._stopping:
-            return
-        exchange = await self.link.exchange(request, guest.quirks)
-        self._journal.exchange(guest.shelf, exchange)
-        outcome = exchange.outcome
-        if outcome is _DATA or outcome is _EXCEPTION:
-            self._misses = 0
-            self._appointed.measured(exchange)
-            if not self._proved:
-                self._prove()
-        else:
-            await self._missed(exchange)
-        self._due_ns = exchange.received_ns + self._manner.gap_ns
-        try:
-            turn = guest.script.send(exchange)
-        except StopIteration:
-            await self._finish(guest)
-            return
-        if type(turn) is Request:
-            guest.request = turn
-            self._ready.append(guest)
-        else:
-            await self._take(guest, turn)
+        if not self._stopping:
+            await self._ask(guest, request)
+
+    async def _ask(self, guest: Guest, request: Request) -> None:
+        """Ask the device, and go on with its next request while nobody and nothing else is to be heeded.
+
+        That is the usual case (one device on the link, no gaps), and the hot path of a run.
+        """
+        link, keep, measured = self.link, self._journal.exchange, self._appointed.measured
+        while True:
+            exchange = await link.exchange(request, guest.quirks)
+            keep(guest.shelf, exchange)
+            outcome = exchange.outcome
+            if outcome is _DATA or outcome is _EXCEPTION:
+                self._misses = 0
+                if outcome is _DATA:  # a gateway waits before it gives an exception
+                    measured(exchange.received_ns - exchange.sent_ns)
+                if not self._proved:
+                    self._prove()
+            else:
+                await self._missed(exchange)
+            self._due_ns = exchange.received_ns + self._manner.gap_ns
+            try:
+                turn = guest.script.send(exchange)
+            except StopIteration:
+                await self._finish(guest)
+                return
+            if type(turn) is not Request:
+                await self._take(guest, turn)
+                return
+            if self._ready or self._unhurried or self._paused or self._has_to_look_up():
+                guest.request = turn
+                self._ready.append(guest)
+                return
+            request = turn
+
+    def _has_to_look_up(self) -> bool:
+        """True if more than the next request may have to be done."""
+        return bool(self._misses or self._stopping or self._appointed or not self.link.is_open)
 
     async def _take(self, guest: Guest, turn: Turn | None) -> None:
         """Put a device where its wish belongs: queue, pause, or done."""

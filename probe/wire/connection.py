@@ -7,7 +7,6 @@ bytes are (``data_received``) and what a time-out means (``_time_out``).
 from __future__ import annotations
 
 import asyncio
-import socket
 from typing import cast
 
 from probe.model.clock import RunClock
@@ -171,12 +170,9 @@ class Connection(asyncio.Protocol):
     # ------------------------------------------------------------------ called by the transport
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Keep the transport; small requests must leave at once."""
+        """Keep the transport. Small requests leave at once: asyncio and uvloop set TCP_NODELAY themselves."""
         self._transport = cast("asyncio.WriteTransport", transport)
         self._ended = self._loop.create_future()
-        connection = transport.get_extra_info("socket")
-        if connection is not None:
-            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The end of the connection: the open request, if any, gets its outcome."""

@@ -54,6 +54,16 @@ async def test_a_name_is_resolved(hostile):
         await link.close()
 
 
+async def test_small_requests_leave_at_once(hostile):
+    """TCP_NODELAY is set, by the event loop: Nagle's algorithm would hold a second request back."""
+    async with hostile(lambda *_: []) as server:
+        link = link_at("127.0.0.1", server.port)
+        await link.open(20.0)
+        connection = link._transport.get_extra_info("socket")
+        assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        await link.close()
+
+
 async def test_addresses_of_a_name_are_tried_in_turn(hostile, monkeypatch):
     """The first address refuses (nobody listens at 127.0.0.2), the second answers: one attempt, open."""
 
