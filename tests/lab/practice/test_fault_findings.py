@@ -161,3 +161,29 @@ def test_swapped_devices_are_named_as_one_cause(outcomes: Mapping[str, Outcome |
 def test_a_dead_gateway_is_one_cause(outcomes: Mapping[str, Outcome | Exception]) -> None:
     causes = outcome(outcomes, "gateway-down").result.causes
     assert any({"GW-1", "52-F3", "52-F4"} <= set(cause.subjects) for cause in causes)
+
+
+#: Fault to the kind of cause that must come first at its device, and what its statement must name.
+FIRST_CAUSE = {
+    "word-order": ("register map", "byte order"),
+    "address-off": ("register map", "+1"),
+    "scale-off": ("scale", "10 times too large"),
+    "reversed-ct": ("reversed current transformer", "phase B"),
+    "swapped-phases": ("currents swapped", "B and C"),
+    "swapped-addresses": ("swapped", "changed places"),
+    "gateway-down": ("gateway", "GW-1"),
+    "frozen": ("stale", "frozen"),
+    "wrong-serial": ("other device", "another device"),
+    "unit-dead": ("device silent", "does not answer"),
+}
+
+
+@pytest.mark.parametrize("name", FIRST_CAUSE)
+def test_the_right_cause_comes_first(outcomes: Mapping[str, Outcome | Exception], name: str) -> None:
+    causes = [c for c in outcome(outcomes, name).result.causes if FAULTS[name].at in c.subjects]
+    kind, words = FIRST_CAUSE[name]
+    assert causes, "no cause was given"
+    assert causes[0].kind == kind, [(c.kind, c.statement) for c in causes]
+    assert words in causes[0].statement
+    assert causes[0].explains
+    assert causes[0].fix
