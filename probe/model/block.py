@@ -50,6 +50,7 @@ class _Placed(NamedTuple):
 
 
 _NO_FACTOR = -1
+_NO_FACTORS = (None,)  # exponents of a block in which no point needs any
 #: Ranges under so many different settings of the scale factors are kept; a healthy device shows one.
 _RANGES_KEPT = 64
 
@@ -90,7 +91,7 @@ class _Lane:
         for index, missing in self.forbidden:
             if numbers[index] in missing:
                 return False
-        return all(numbers[index] in allowed for index, allowed in self.members)
+        return not self.members or all(numbers[index] in allowed for index, allowed in self.members)
 
 
 def _format(plains: Sequence[_Placed], size: int, *, little: bool) -> str:
@@ -178,14 +179,14 @@ class BlockDecoder:
 
         Healthy blocks need nothing else: no value is made, no reading.
         """
-        ranges = self._ranges_for((*self._factors.unpack(payload), None))
+        ranges = self._ranges_for((*self._factors.unpack(payload), None) if self._needed else _NO_FACTORS)
         if ranges is None:
             return False
         swapped = _swap(payload) if self._swaps else payload
         for lane, (lows, highs) in zip(self._lanes, ranges, strict=True):
             if not lane.healthy(lane.unpack(swapped if lane.swapped else payload), lows, highs):
                 return False
-        return all(_one_holds(plain, payload) for plain in self._others)
+        return not self._others or all(_one_holds(plain, payload) for plain in self._others)
 
     def _ranges_for(self, exponents: tuple[int | None, ...]) -> _Ranges | None:
         """Ranges of all lanes under the scale factors; None if a factor that a point needs is none."""

@@ -17,6 +17,7 @@ from __future__ import annotations
 import functools
 import hashlib
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import orjson
 
@@ -87,10 +88,12 @@ def exchange_line(sequence: int, previous: str, exchange: Exchange) -> bytes:
     Exchanges are nearly all of a record, so their text is put together by hand.
     """
     tag, purpose, framing, round_, attempt, sent_ns, received_ns, outcome, code, request, response = exchange
+    if not 0 <= sent_ns <= received_ns <= LARGEST:
+        received_ns, sent_ns = _number(received_ns), _number(sent_ns)
     return (
         f'{{"body":{{"attempt":{attempt},"exception_code":{code},"framing":"{framing}","outcome":"{outcome}",'
-        f'"purpose":"{purpose}","received_ns":{_number(received_ns)},"request":"{request.hex()}",'
-        f'"response":"{response.hex()}","round":{round_},"sent_ns":{_number(sent_ns)},"tag":{_quoted[tag]}}},'
+        f'"purpose":"{purpose}","received_ns":{received_ns},"request":"{request.hex()}",'
+        f'"response":"{response.hex()}","round":{round_},"sent_ns":{sent_ns},"tag":{_quoted[tag]}}},'
         f'"kind":"exchange","prev":"{previous}","seq":{sequence}}}'
     ).encode()
 
@@ -146,8 +149,9 @@ _TEXTS_KEPT = 50_000
 _quoted = _Quoted()
 
 
-def _number(number: int) -> str:
-    return str(number) if -LARGEST <= number <= LARGEST else f'"{number}"'
+def _number(number: int) -> Any:
+    """As a line holds it; Any, because it stands in for the number only where text is made of it."""
+    return number if -LARGEST <= number <= LARGEST else f'"{number}"'
 
 
 _LEAVES = frozenset({str, int, bool, type(None)})

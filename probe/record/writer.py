@@ -197,12 +197,13 @@ class RecordWriter:
             self._write_out()
 
     def _add(self, made: bytes) -> None:
-        if not is_bearable(made):
-            raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
+        size = len(made)
+        if size > MOST_BRACKETS and not is_bearable(made):
+            raise ValueError(f"a record line of {size} bytes: no reader would take it")
         self._previous = digest(made)
         self._sequence += 1
         self._waiting.append(made)
-        self._waiting_size += len(made) + 1
+        self._waiting_size += size + 1
 
     def _write_if_many(self) -> None:
         if self._waiting_size > WAITING:
