@@ -106,7 +106,10 @@ def plan_device(
     apart = {point.name for point in clock} | set(profile.identity.points.values())
     proof_names = [proof.point for proof in profile.proof]
     fresh = () if quick or clocks_only or profile.freshness is None else profile.freshness.points
-    polled = [] if clocks_only else [p.name for p in profile.points if p.name not in apart]
+    kept_in_step = profile.clock.sync if profile.clock is not None else None
+    polled = [p.name for p in profile.points if p.name not in apart]
+    if clocks_only:  # of all else only what the device says of its clock
+        polled = [] if kept_in_step is None else [kept_in_step.point]
     if settings_only:
         wanted = _with_settings(profile)
         polled = [name for name in polled if name in wanted]

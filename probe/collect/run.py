@@ -84,6 +84,9 @@ class Run:
         clocks = any(berth.plan.clock for berth in self._by_tag.values())
         references = plan.lineup.map.clock.references if clocks else ()
         self._surroundings = Surroundings(self._journal, tools.senses, references)
+        self._surroundings.on_referenced = self._referenced
+        self._references_due = 1 + sum(name.kind == "tag" for name in references) if references else 0
+        self._late: list[str] = []  # done, with a clock that waits for the reference's first reading
         self._budgets: dict[str, RequestBudget] = {}
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
@@ -160,6 +163,8 @@ class Run:
         async with asyncio.TaskGroup() as tasks:
             for host, guests in seats.values():
                 tasks.create_task(host.serve(guests))
+        await self._surroundings.first()
+        self._judge_late()
         await self._read_references_again(references)
         await self._surroundings.finish()
 
@@ -281,11 +286,35 @@ class Run:
     # judging -----------------------------------------------------------------------------------------
 
     async def _finished(self, guest: Guest) -> None:
-        """A device is done: judge it and let its evidence go."""
-        if guest.judged:
-            await self._surroundings.neighbour(self._by_tag[guest.tag])
-            self._judge_device(guest.tag, interrupted=False)
-            self._journal.phase(guest.tag, Phase.DONE)
+        """A device is done: judge it and let its evidence go.
+
+        One with a clock waits beside the link for the reference's first reading, which takes long only
+        where a server keeps silent: judged before, its clock could not be compared.
+        """
+        if not guest.judged:
+            self._referenced()
+            return
+        berth = self._by_tag[guest.tag]
+        await self._surroundings.neighbour(berth)
+        if berth.plan.clock and self._references_due > 0:
+            self._late.append(guest.tag)
+        else:
+            self._judge_done(guest.tag)
+
+    def _referenced(self) -> None:
+        """One more reference was read, or found silent; after the last one nobody waits any more."""
+        self._references_due -= 1
+        if self._references_due <= 0:
+            self._judge_late()
+
+    def _judge_late(self) -> None:
+        late, self._late = self._late, []
+        for tag in late:
+            self._judge_done(tag)
+
+    def _judge_done(self, tag: str) -> None:
+        self._judge_device(tag, interrupted=False)
+        self._journal.phase(tag, Phase.DONE)
 
     def _judge_device(self, tag: str, *, interrupted: bool) -> None:
         shelf = self._journal.shelves.pop(tag, None) or Shelf(tag, LinkLog())

@@ -25,7 +25,7 @@ from probe.wire.reference import Sampling, read_laptop, read_ntp
 ECHOES_AT_ONCE = 64
 TABLE_AGE_NS = SECOND_NS
 #: At the start two readings of an NTP server, so that one slow answer does not decide; at the end one.
-AT_START, AT_END = Sampling(samples=2), Sampling(samples=1)
+ONCE = Sampling(samples=1)
 NOT_PERMITTED = "not permitted"
 
 
@@ -69,23 +69,30 @@ class Surroundings:
         self._references = references
         self._tasks: list[asyncio.Task[None]] = []
         self._reading: asyncio.Task[None] | None = None
+        #: Called once when each reference that is read here has been read once, or has been found silent.
+        self.on_referenced: Callable[[], None] = lambda: None
+        self._first = asyncio.Event()
         self._table: asyncio.Future[dict[str, str]] | None = None
         self._table_ns = 0
 
     def start(self, berths: Iterable[Berth]) -> None:
         """Begin to look; each host gets one echo request, booked on the first tag of its link."""
-        self._reading = asyncio.ensure_future(self._kept(self._read_references(AT_START)))
+        self._reading = asyncio.ensure_future(self._kept(self._read_at_start()))
         hosts = {outside_host(berth.target.host): berth.device.tag for berth in reversed(list(berths))}
         hosts.pop("", None)
         self._tasks = [self._reading]
         if hosts:
             self._tasks.append(asyncio.ensure_future(self._kept(self._echo_all(hosts))))
 
+    async def first(self) -> None:
+        """Return when every reference was read once."""
+        await self._first.wait()
+
     async def finish(self) -> None:
         """Read the reference clocks once more, at the end of the run."""
         if self._reading is not None:
             await self._reading
-        await self._read_references(AT_END)
+        await self._read_references()
 
     async def close(self) -> None:
         """End whatever still waits."""
@@ -129,13 +136,33 @@ class Surroundings:
 
         await asyncio.gather(*(one(host, tag) for host, tag in hosts.items()))
 
-    async def _read_references(self, sampling: Sampling) -> None:
-        """Read this computer's clock and the NTP servers; devices of the lineup are read on their links."""
-        await asyncio.gather(*(self._read_reference(name, sampling) for name in self._references))
+    async def _read_at_start(self) -> None:
+        """Every reference once, so that devices can be judged; servers that answered again after a pause."""
+        try:
+            answered = await self._read_references()
+        finally:
+            self._first.set()
+        self.on_referenced()
+        if answered:
+            await asyncio.sleep(ONCE.gap_s)
+            await asyncio.gather(*(self._read_reference(name) for name in answered))
 
-    async def _read_reference(self, name: ReferenceName, sampling: Sampling) -> None:
+    async def _read_references(self) -> list[ReferenceName]:
+        """Read this computer's clock and the NTP servers; devices of the lineup are read on their links.
+
+        Returns the servers that gave a time.
+        """
+        usable = await asyncio.gather(*(self._read_reference(name) for name in self._references))
+        pairs = zip(self._references, usable, strict=True)
+        return [name for name, good in pairs if good and name.kind == "ntp"]
+
+    async def _read_reference(self, name: ReferenceName) -> bool:
+        """Read one reference; True if it can be used."""
+        samples: tuple[ReferenceSample, ...] = ()
         if name.kind == "laptop":
-            self._journal.reference(self._senses.laptop(self._clock))
+            samples = (self._senses.laptop(self._clock),)
         elif name.kind == "ntp":
-            for sample in await self._senses.ntp(name, self._clock, sampling):
-                self._journal.reference(sample)
+            samples = await self._senses.ntp(name, self._clock, ONCE)
+        for sample in samples:
+            self._journal.reference(sample)
+        return any(sample.usable for sample in samples)

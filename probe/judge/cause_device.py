@@ -232,7 +232,8 @@ def _our_clocks(context: LineupContext, found: Found) -> Iterator[Cause]:
         f.id for f in found.bad if f.check == "clock.skew" and f.verdict is Verdict.NOT_TESTED and _is_ours(f)
     ]
     for finding in found.of("lineup"):
-        if untested and finding.check in ("run.reference", "run.clock_step"):
+        reserved = finding.check == "run.reference" and finding.verdict is not Verdict.FAIL
+        if untested and not reserved and finding.check in ("run.reference", "run.clock_step"):
             yield _clock_cause(finding, untested)
 
 

@@ -31,8 +31,10 @@ from probe.model.reference_name import ReferenceName, reference_name
 
 S = 1_000_000_000
 ZERO = Interval(0.0, 0.0)
-#: Two bounds that miss each other by so little were rounded apart, not truly different, nanoseconds.
-_ROUNDING_NS = 1_000
+#: References whose bounds miss each other by less than this share of the tolerance agree well enough to judge
+#: by: a master that rounds its milliseconds is not false. Then all their bounds together count. Common
+#: practice, no source.
+ALLOWED_SHARE = 0.01
 
 
 class Tie(NamedTuple):
@@ -105,8 +107,8 @@ class Reference:
         low, high = max((one.low for one in told), default=0.0), min((one.high for one in told), default=0.0)
         if low <= high:
             return Interval(low, high)
-        # They agreed when they were compared; elsewhere in the run their bounds may miss each other by what
-        # drift was granted too little: then all of them together are the honest answer.
+        # They agreed when they were compared, within what is allowed; where their bounds miss each other all
+        # of them together are the honest answer.
         return Interval(min(one.low for one in told), max(one.high for one in told))
 
 
@@ -114,11 +116,15 @@ def reference_of(lineup: Lineup, run: RunEvidence) -> Reference:
     """The reference of a run, from all that was read of those that the map names."""
     tie = Tie.of(run.anchors[0][1]) if run.anchors else None
     reader = _Reader(lineup, run, tie)
-    return choose([reader.candidate(text) for text in lineup.map.clock.reference_texts])
+    candidates = [reader.candidate(text) for text in lineup.map.clock.reference_texts]
+    return choose(candidates, ALLOWED_SHARE * lineup.map.clock.tolerance_s)
 
 
-def choose(candidates: Sequence[Candidate]) -> Reference:
-    """The one that is named, or those of several that agree. At least one is needed."""
+def choose(candidates: Sequence[Candidate], allowed_s: float = 0.0) -> Reference:
+    """The one that is named, or those of several that agree. At least one is needed.
+
+    allowed_s: by so much the bounds of two may miss each other and still agree.
+    """
     usable = [one for one in candidates if one.usable]
     every = tuple(candidates)
     sequences = tuple(dict.fromkeys(number for one in candidates for number in one.sequences))
@@ -133,7 +139,7 @@ def choose(candidates: Sequence[Candidate]) -> Reference:
     at_ns = max(one.at_ns for one in usable)
     # One that states no bounds (a laptop whose system keeps silent) has no vote beside those that do.
     usable = [one for one in usable if one.stated] or usable
-    found = agreement({one.name: _bounds(one, at_ns) for one in usable})
+    found = agreement({one.name: _bounds(one, at_ns, allowed_s) for one in usable})
     if found.bounds is None:
         return Reference(
             name=name, usable=False, reason=f"they differ: {_stand(usable, at_ns)}", sequences=sequences,
@@ -151,9 +157,9 @@ def choose(candidates: Sequence[Candidate]) -> Reference:
     )
 
 
-def _bounds(one: Candidate, at_ns: int) -> Bounds:
-    offset = one.at(at_ns)
-    return Bounds(offset.low * S - _ROUNDING_NS, offset.high * S + _ROUNDING_NS)
+def _bounds(one: Candidate, at_ns: int, allowed_s: float) -> Bounds:
+    offset, half = one.at(at_ns), allowed_s / 2
+    return Bounds(offset.low - half, offset.high + half)
 
 
 def _stand(candidates: Sequence[Candidate], at_ns: int) -> str:

@@ -11,6 +11,7 @@ of an area, is answered with exception 2 (MODBUS Application Protocol Specificat
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 
 from probe.model.profile import Area, Point, Profile
@@ -175,6 +176,7 @@ class Image:
         part = self._part
         self._setter.tick(moment)
         shown = part.clock.shows(moment.truth_s, moment.truth_s - moment.since_s)
+        shown = math.floor(shown * 1000) / 1000  # a clock shows what has passed; it never rounds up
         rule = part.profile.clock
         shown += self._showing.zone_s if rule is not None and rule.zone == "local" else 0.0
         if self._twist is None:

@@ -29,6 +29,8 @@ class Sampling(NamedTuple):
 
 
 CAREFUL = Sampling()
+#: How long a name may take to resolve.
+NAME_S = 5.0
 
 
 async def read_ntp(
@@ -128,9 +130,10 @@ async def _read_once(
     local = (local_address, 0) if local_address else None
     sent_ns = clock.now_ns()
     try:
-        transport, talk = await asyncio.get_running_loop().create_datagram_endpoint(
-            lambda: _Exchange(clock, nonce), remote_addr=place, local_addr=local
-        )
+        async with asyncio.timeout(NAME_S):
+            transport, talk = await asyncio.get_running_loop().create_datagram_endpoint(
+                lambda: _Exchange(clock, nonce), remote_addr=place, local_addr=local
+            )
     except (OSError, UnicodeError) as error:  # the second for names that no DNS can hold
         why = f"it cannot be reached ({_spoken(error)})"
         return ReferenceSample(source, sent_ns, clock.now_ns(), 0, 0, False, why, b"")
@@ -170,6 +173,8 @@ def _spoken(error: Exception) -> str:
     """What an error of the operating system means here."""
     if isinstance(error, (socket.gaierror, UnicodeError)):
         return "its name does not resolve"
+    if isinstance(error, TimeoutError):
+        return f"its name did not resolve within {NAME_S:g} s"
     if isinstance(error, ConnectionRefusedError):
         return "nobody listens at its port"
     return type(error).__name__

@@ -82,7 +82,7 @@ CHECK = LineupCheck(
     why="After a fault somebody reads from the stamps which breaker went first. Closer together than the "
     "clocks agree, the stamps say nothing, and it does not show.",
     source="common practice, no source",
-    since="0.1",
+    since="0.2",
     danger=2,
     where="lineups with two or more clocks; not with --quick",
     run=_run,

@@ -201,7 +201,7 @@ CHECK = DeviceCheck(
     why="A clock that was set wrongly, or that something else sets back, makes every later order of events "
     "wrong, and everybody believes it was put right.",
     source="common practice, no source",
-    since="0.1",
+    since="0.2",
     danger=4,
     where="devices whose clock was to be set (clock --set)",
     run=_run,

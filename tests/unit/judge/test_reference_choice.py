@@ -113,3 +113,12 @@ def test_true_references_always_agree_and_hold_the_truth() -> None:
 
 def test_names_in_a_row() -> None:
     assert listed_names(["tag:A", "ntp:b", "laptop"]) == "A, ntp:b and laptop"
+
+
+def test_what_is_far_below_the_tolerance_does_not_part_two_references() -> None:
+    """A master that rounds its milliseconds up: 0.2 ms outside the server's narrow bounds is no falsehood."""
+    server, master = candidate("ntp:a", -0.00003, 0.00002), candidate("tag:M", 0.0002, 0.008)
+    assert not choose([server, master]).usable
+    found = choose([server, master], allowed_s=0.02)
+    assert found.members == ("ntp:a", "tag:M")
+    assert found.offset == pytest.approx((-0.00003, 0.008), abs=1e-7), "all their bounds together"
