@@ -76,9 +76,9 @@ def found(
     }
     seen = {
         name: {
-            "pickup": Seen(one.pickup_a, 7),
+            "pickup": Seen(float(one.pickup_a or 0), 7),
             "enabled": Seen("on"),
-            **({"delay": Seen(one.delay, 8), "curve": Seen(one.shape.value)} if one.shape else {}),
+            **({"delay": Seen(float(one.delay or 0), 8), "curve": Seen(one.shape.value)} if one.shape else {}),
         }
         for name, one in settings.items()
     }
