@@ -91,6 +91,8 @@ def material_of(file: Path, *, with_bytes: bool = True, name: str = "") -> Mater
     Raises InputError, RecordError; InputError also for a record that is too large to be enclosed.
     """
     content = load(file)
+    if not content.header.map_texts:
+        raise InputError([_no_run(file)])
     data = _record_bytes(file) if with_bytes else b""
     runs = (
         tuple(load_inside(file, number) for number in range(1, len(content.runs) + 1))
@@ -198,6 +200,15 @@ def free_report_name(record: Path, kind: ReportFormat) -> Path:
         number += 1
         path = record.with_name(f"{name}.report-{number}.{kind.value}")
     return path
+
+
+def _no_run(file: Path) -> Problem:
+    return Problem(
+        file=str(file),
+        what="the record holds no run of a lineup, so there is nothing to report",
+        found=", ".join(str(source.relation) for source in load(file).header.sources) or "no map",
+        remedy="join it with the run that it is about (record merge), and report that",
+    )
 
 
 def _exists(path: Path) -> Problem:

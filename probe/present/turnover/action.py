@@ -16,6 +16,8 @@ from probe.record.history import Acceptance, History
 from probe.record.signing import fingerprint
 
 _OPEN = (Verdict.FAIL, Verdict.REVIEW)
+#: So many findings of one check that say the same share a line: one mistake of a drawing is one line.
+ALIKE = 5
 
 
 def causes(dossier: Dossier, t: Texts) -> Iterable[Block]:
@@ -82,19 +84,44 @@ def punch_rows(dossier: Dossier, t: Texts) -> list[tuple[Verdict, str, str, str]
     left_out = {device.tag for device in dossier.left_out}
     open_ = [f for f in dossier.content.findings if f.id not in accepted and f.subject not in left_out]
     own = [f for f in open_ if f.verdict in _OPEN]
-    rows = [
-        (f.verdict, f.subject, _with_seen(f), numbers.get(f.cause or "", ""))
-        for f in sorted(own, key=lambda f: (_OPEN.index(f.verdict), -f.danger))
-    ]
+    rows = []
+    for group in _alike(sorted(own, key=lambda f: (_OPEN.index(f.verdict), -f.danger))):
+        first = group[0]
+        causes_ = dict.fromkeys(numbers[f.cause] for f in group if f.cause in numbers)
+        if len(group) < ALIKE:
+            rows += [(f.verdict, f.subject, _with_seen(f), numbers.get(f.cause or "", "")) for f in group]
+        else:
+            tags = some(list(dict.fromkeys(f.subject for f in group)), 40)
+            what = t("punch.alike", what=first.title, findings=count(len(group), "finding"), tags=tags)
+            rows.append((first.verdict, t("punch.several"), what, some(list(causes_), 3)))
     untested: dict[tuple[str, str, str], list[Finding]] = {}
     for f in open_:
         if f.verdict is Verdict.NOT_TESTED:
             key = (f.subject, reason_of(f), numbers.get(f.cause or "", ""))
             untested.setdefault(key, []).append(f)
+    same: dict[tuple[str, str], list[tuple[str, int]]] = {}
     for (subject, why, cause), items in untested.items():
-        what = t("punch.untested", verdicts=count(len(items), "verdict"), reason=why)
-        rows.append((Verdict.NOT_TESTED, subject, what, cause))
+        same.setdefault((why, cause), []).append((subject, len(items)))
+    for (why, cause), subjects in same.items():
+        if len(subjects) < ALIKE:
+            rows += [(Verdict.NOT_TESTED, tag, _untested(many, why, t), cause) for tag, many in subjects]
+        else:
+            tags = some([tag for tag, _ in subjects], 40)
+            what = f"{_untested(sum(many for _, many in subjects), why, t)}: {tags}"
+            rows.append((Verdict.NOT_TESTED, t("punch.several"), what, cause))
     return rows
+
+
+def _untested(many: int, why: str, t: Texts) -> str:
+    return t("punch.untested", verdicts=count(many, "verdict"), reason=why)
+
+
+def _alike(findings: Sequence[Finding]) -> list[list[Finding]]:
+    """Findings of one check with one title and verdict together, where the first of them stands."""
+    groups: dict[tuple[str, Verdict, str], list[Finding]] = {}
+    for f in findings:
+        groups.setdefault((f.check, f.verdict, f.title), []).append(f)
+    return list(groups.values())
 
 
 def _with_seen(finding: Finding) -> str:

@@ -8,7 +8,8 @@ from enum import StrEnum
 import probe
 from probe.model.finding import Verdict
 from probe.present.turnover import action, back, conditions, device_page, front
-from probe.present.turnover.blocks import Block, Contents, Paper
+from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Table
+from probe.present.turnover.device_page import Fold
 from probe.present.turnover.dossier import Dossier
 from probe.present.turnover.enclosure import Enclosure
 from probe.present.turnover.palette import LAMPS
@@ -16,9 +17,11 @@ from probe.present.turnover.project import Project
 from probe.present.turnover.texts import Texts
 from probe.record.seal import spoken
 
-#: From so many devices on, those of which everything passed share a table instead of having a page each:
-#: the typesetter's memory grows with the pages (bench/RESULTS.md).
-FOLD_FROM = 150
+#: Memory that the typesetter needs, MiB, as measured (bench/turnover.py): for one cell of a table, one
+#: thousand signs of text, one part of a drawing.
+CELL_MIB, SIGNS_MIB, SHAPE_MIB = 0.026, 0.2, 0.007
+#: What a document may need; with the record and the program it stays within 1 GiB then.
+MOST_MIB = 640.0
 
 
 class PaperSize(StrEnum):
@@ -34,9 +37,23 @@ ROOM = {PaperSize.A4: 174.0, PaperSize.LETTER: 179.9}
 
 def blocks(
     dossier: Dossier, project: Project, enclosures: Sequence[Enclosure], t: Texts, size: PaperSize
+) -> list[Block]:
+    """The document from cover to signatures: with a page for each device, or as much as memory bears."""
+    for fold in Fold:
+        made = list(_blocks(dossier, project, enclosures, t, ROOM[size], fold))
+        if weight_mib(made) <= MOST_MIB:
+            break
+    return made
+
+
+def _blocks(
+    dossier: Dossier,
+    project: Project,
+    enclosures: Sequence[Enclosure],
+    t: Texts,
+    width: float,
+    fold: Fold,
 ) -> Iterable[Block]:
-    """The document from cover to signatures."""
-    width = ROOM[size]
     yield front.cover(dossier, project, t)
     yield Contents(title=t("contents.heading"))
     yield from front.result(dossier, t, width)
@@ -47,12 +64,29 @@ def blocks(
     yield from conditions.instruments(dossier, t)
     yield from conditions.clocks(dossier, t, width)
     yield from conditions.network(dossier, t)
-    folded = len(dossier.devices) >= FOLD_FROM
-    yield from device_page.device_pages(dossier, t, width, folded=folded)
+    yield from device_page.device_pages(dossier, t, width, fold)
     yield from back.method(dossier, t)
     yield from back.cautions(t)
     yield from back.proof(dossier, enclosures, t)
     yield from back.signatures(dossier, project, t)
+
+
+def weight_mib(made: Iterable[Block]) -> float:
+    """About how much memory the typesetter needs for the blocks."""
+    return sum(_weight(block) for block in made)
+
+
+def _weight(block: Block) -> float:
+    if isinstance(block, Beside):
+        return weight_mib((*block.left, *block.right))
+    if isinstance(block, Drawing):
+        return len(block.shapes) * SHAPE_MIB
+    if isinstance(block, Table):
+        return sum(CELL_MIB + len(cell) * SIGNS_MIB / 1000 for row in block.rows for cell in row)
+    if isinstance(block, Items):
+        signs = sum(len(item.head) + sum(len(text) for _, text in item.lines) for item in block.items)
+        return signs * SIGNS_MIB / 1000
+    return 0.02
 
 
 def paper(dossier: Dossier, project: Project, t: Texts) -> Paper:

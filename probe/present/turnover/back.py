@@ -75,7 +75,7 @@ def cautions(t: Texts) -> Iterable[Block]:
 def proof(dossier: Dossier, enclosures: Sequence[Enclosure], t: Texts) -> Iterable[Block]:
     """The record's hash, who sealed it, what is enclosed, and how all that is checked."""
     content = dossier.content
-    yield Heading(text=t("proof.heading"), mark="proof", new_page=True)
+    yield Heading(text=t("proof.heading"), mark="proof")
     yield Text(text=t("proof.intro"))
     public = content.seal.public if content.seal is not None else ""
     pairs = [
@@ -89,7 +89,11 @@ def proof(dossier: Dossier, enclosures: Sequence[Enclosure], t: Texts) -> Iterab
     ]
     yield Facts(
         pairs=tuple(pair for pair in pairs if pair[1]),
-        codes=(t("proof.code"), t("proof.key"), t("proof.spoken"), t("proof.key_spoken")),
+        codes=(
+            t("proof.code"),
+            t("proof.spoken"),
+            *((t("proof.key"), t("proof.key_spoken")) if public else ()),
+        ),
     )
     yield Text(text=t("proof.proves_signed" if public else "proof.proves"))
     if enclosures:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from enum import StrEnum
 
 from probe.judge.limit import Interval, around, within
 from probe.judge.wording import count, number, value_text
 from probe.model.device_map import DeviceMap
-from probe.model.finding import Finding, Verdict
+from probe.model.finding import WORST_FIRST, Finding, Verdict
 from probe.model.profile import Point
 from probe.model.reading import Quality, Reading
 from probe.present.phrase import comparison, with_unit
@@ -36,43 +37,69 @@ NO_CHECK = "·"
 _IDENTITY = ("maker", "model", "serial", "firmware", "hardware_address")
 
 
-def device_pages(dossier: Dossier, t: Texts, width: float, *, folded: bool) -> Iterable[Block]:
-    """A page for each device. folded: only those with something open get theirs, the others a table row."""
+class Fold(StrEnum):
+    """How much of each device is shown, the richest first."""
+
+    WHOLE = "whole"  # a page a device
+    OPEN = "open"  # devices with something open, without their readings; the others a row each
+    ROWS = "rows"  # a row a device
+
+
+def device_pages(dossier: Dossier, t: Texts, width: float, fold: Fold) -> Iterable[Block]:
+    """The devices in the order of the map, as much of each as ``fold`` says."""
     numbers = {cause.id: str(n) for n, cause in enumerate(dossier.content.causes, 1)}
     yield Heading(text=t("devices.heading"), mark="devices", new_page=True)
-    yield Text(text=t("devices.intro"))
-    if folded:
-        yield Text(text=t("devices.folded"))
-    first = True
-    for one in dossier.devices:
-        if folded and one.verdict is Verdict.PASS:
-            continue
-        yield from _page(one, dossier, t, numbers, width, new_page=not first)
-        first = False
-    if folded:
-        yield from _passed(dossier, t)
+    yield Text(text=t("devices.intro" if fold is Fold.WHOLE else f"devices.fold_{fold.value}"))
+    if fold is Fold.WHOLE:
+        for number, one in enumerate(dossier.devices):
+            yield _heading(one, number, new_page=number > 0)
+            yield from _page(one, dossier, t, numbers, width)
+        return
+    if fold is Fold.OPEN:
+        for number, one in enumerate(dossier.devices):
+            if one.verdict is not Verdict.PASS:
+                yield _heading(one, number, new_page=False)
+                yield Text(text=" · ".join(text for _, text in _facts(one, t)), manner="small")
+                yield from _open(one, t, numbers, with_rule=False)
+    shown = [one for one in dossier.devices if fold is Fold.ROWS or one.verdict is Verdict.PASS]
+    yield from _as_rows(shown, t)
 
 
-def _passed(dossier: Dossier, t: Texts) -> Iterable[Block]:
-    """Devices of which everything passed, a row each."""
-    rows = tuple(
-        (one.verdict, one.tag, _identity_line(one), str(sum(f.verdict is Verdict.PASS for f in one.findings)))
-        for one in dossier.devices
-        if one.verdict is Verdict.PASS
+def _as_rows(devices: Sequence[DeviceDossier], t: Texts) -> Iterable[Block]:
+    """Devices, a row each."""
+    if not devices:
+        return
+    yield Heading(text=t("devices.rows"), level=2)
+    yield Table(
+        title=t("devices.rows"),
+        columns=(
+            Column(t("column.verdict")),
+            Column(t("column.subject")),
+            Column(t("column.identity"), 1),
+            *(Column(t(f"verdict.{v.name.lower()}"), right=True) for v in WORST_FIRST),
+        ),
+        rows=tuple(
+            (
+                one.verdict,
+                one.tag,
+                _identity_line(one) or one.reach.value,
+                *(str(sum(f.verdict is v for f in one.findings) or "–") for v in WORST_FIRST),
+            )
+            for one in devices
+        ),
+        small=True,
     )
-    if rows:
-        yield Heading(text=t("devices.passed"), level=2, new_page=True)
-        yield Table(
-            title=t("devices.passed"),
-            columns=(
-                Column(t("column.verdict")),
-                Column(t("column.subject")),
-                Column(t("column.identity"), 1),
-                Column(t("column.passed"), right=True),
-            ),
-            rows=rows,
-            small=True,
-        )
+
+
+def _heading(one: DeviceDossier, number: int, *, new_page: bool) -> Heading:
+    return Heading(
+        text=one.tag,
+        level=2,
+        mark=f"device-{number}",
+        new_page=new_page,
+        side=one.device.description or "",
+        verdict=one.verdict,
+    )
 
 
 def _identity_line(one: DeviceDossier) -> str:
@@ -81,16 +108,8 @@ def _identity_line(one: DeviceDossier) -> str:
 
 
 def _page(
-    one: DeviceDossier, dossier: Dossier, t: Texts, numbers: dict[str, str], width: float, *, new_page: bool
+    one: DeviceDossier, dossier: Dossier, t: Texts, numbers: dict[str, str], width: float
 ) -> Iterable[Block]:
-    yield Heading(
-        text=one.tag,
-        level=2,
-        mark=f"device-{dossier.devices.index(one)}",
-        new_page=new_page,
-        side=one.device.description or "",
-        verdict=one.verdict,
-    )
     yield from _top(one, dossier, t, width)
     yield from _open(one, t, numbers)
     yield from _readings(one, dossier.map, t)
@@ -148,7 +167,9 @@ def _ratings(one: DeviceDossier) -> str:
     return ", ".join(parts)
 
 
-def _open(one: DeviceDossier, t: Texts, numbers: dict[str, str]) -> Iterable[Block]:
+def _open(
+    one: DeviceDossier, t: Texts, numbers: dict[str, str], *, with_rule: bool = True
+) -> Iterable[Block]:
     """What fails, what a person must decide, and, folded, what was not tested."""
     shown = sorted(
         (f for f in one.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)),
@@ -165,7 +186,7 @@ def _open(one: DeviceDossier, t: Texts, numbers: dict[str, str]) -> Iterable[Blo
                     (t("finding.seen"), comparison(f)),
                     (t("finding.do"), clean_advice(f.advice)),
                     (t("finding.cause"), numbers.get(f.cause or "", "")),
-                    (t("finding.rule"), f.rule),
+                    (t("finding.rule"), f.rule if with_rule else ""),
                 )
                 if text
             ),
@@ -174,7 +195,8 @@ def _open(one: DeviceDossier, t: Texts, numbers: dict[str, str]) -> Iterable[Blo
     ]
     items += _untested(one, t)
     if items:
-        yield Heading(text=t("device.open"), level=3)
+        if with_rule:
+            yield Heading(text=t("device.open"), level=3)
         yield Items(items=tuple(items))
 
 
@@ -384,13 +406,17 @@ def _settings(one: DeviceDossier, t: Texts) -> Iterable[Block]:
         )
         return
     entries: list[tuple[Cell, ...]] = [(p.title, shown(p, r, t)) for p, r in found]
-    third = -(-len(entries) // 3)
-    padded = entries + [("", "")] * (3 * third - len(entries))
+    side = min(len(entries), 3)  # so many pairs of columns beside each other
+    each = -(-len(entries) // side)
+    padded = entries + [("", "")] * (side * each - len(entries))
     pair, gap = (Column(t("device.settings"), 8), Column(t("column.found"), 3, right=True)), Column("", 0.3)
     yield Table(
         title=t("device.settings"),
-        columns=(*pair, gap, *pair, gap, *pair),
-        rows=tuple((*padded[n], "", *padded[n + third], "", *padded[n + 2 * third]) for n in range(third)),
+        columns=(*pair, *((gap, *pair) * (side - 1))),
+        rows=tuple(
+            (*padded[n], *(cell for k in range(1, side) for cell in ("", *padded[n + k * each])))
+            for n in range(each)
+        ),
         small=True,
     )
     yield Text(text=t("device.no_study"), manner="small")
@@ -415,4 +441,4 @@ def _passes(one: DeviceDossier, t: Texts) -> Iterable[Block]:
 
 def _short(finding: Finding) -> str:
     seen = with_unit(finding.observed, finding.unit)
-    return f"{finding.title} ({seen})" if seen and len(seen) <= 48 else finding.title
+    return f"{finding.title} ({seen})" if seen and len(seen) <= 24 else finding.title

@@ -28,7 +28,7 @@ def cover(dossier: Dossier, project: Project, t: Texts) -> Cover:
         said=_said(dossier, t),
         counts=tuple(_counts(dossier, t)),
         facts=tuple((name, text) for name, text in _facts(dossier, project, t) if text),
-        codes=(t("cover.code"), t("cover.key"), t("cover.map")),
+        codes=(t("cover.code"), t("cover.map"), *((t("cover.key"),) if _public(dossier) else ())),
         note_title=t("cover.note_title"),
         notes=tuple(_notes(dossier, t)),
     )
@@ -76,10 +76,15 @@ def _facts(dossier: Dossier, project: Project, t: Texts) -> Iterable[tuple[str, 
     )
     yield t("cover.first"), _first_pass(dossier, t)
     yield t("cover.code"), spoken(content.code) if content.seal is not None else t("cover.no_seal")
-    public = content.seal.public if content.seal is not None else ""
+    public = _public(dossier)
     yield t("cover.key"), spoken(fingerprint(public)) if public else t("cover.no_key")
     first = header.map_texts[0] if header.map_texts else None
     yield t("cover.map"), f"{spoken(first.sha256)}  {PurePosixPath(first.name).name}" if first else ""
+
+
+def _public(dossier: Dossier) -> str:
+    """The key that sealed the record, empty for none."""
+    return dossier.content.seal.public if dossier.content.seal is not None else ""
 
 
 def _span(dossier: Dossier) -> str:

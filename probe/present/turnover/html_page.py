@@ -52,9 +52,13 @@ def html(blocks: Iterable[Block], paper: Paper, *, logo: tuple[str, str] | None)
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f'<meta name="author" content="{_e(paper.author)}">\n'
         f"<title>{_e(paper.title)}</title>\n<style>\n{style}{lamp_styles()}</style>\n</head>\n<body>\n"
-        f'<header class="running"><span>{_e(paper.head_left)}</span>{warning}'
-        f"<span>{_e(paper.head_right)}</span></header>\n<main>\n{body}\n</main>\n"
-        f'<footer class="running"><span>{_e(paper.foot_left)}</span>{warning}</footer>\n</body>\n</html>\n'
+        # One table of one cell: browsers repeat its head and foot on every printed page, so that what is
+        # incomplete says so on each of them.
+        f'<table class="sheet" role="presentation"><thead><tr><td><header class="running">'
+        f"<span>{_e(paper.head_left)}</span>{warning}<span>{_e(paper.head_right)}</span></header>"
+        f"</td></tr></thead><tbody><tr><td><main>\n{body}\n</main></td></tr></tbody><tfoot><tr><td>"
+        f'<footer class="running"><span>{_e(paper.foot_left)}</span>{warning}</footer>'
+        "</td></tr></tfoot></table>\n</body>\n</html>\n"
     )
 
 
@@ -92,7 +96,8 @@ class _Printer:
         sign, said, _, _ = self.paper.lamps[verdict.value]
         name = verdict.name.lower().replace("_", "-")
         shown = f" <b>{_e(said)}</b>" if word else f'<span class="heard">{_e(said)}</span>'
-        return f'<span class="lamp {name}" aria-hidden="true">{_e(sign)}</span>{shown}'
+        lamp = f'<span class="lamp {name}" aria-hidden="true">{_e(sign)}</span>'
+        return f'<span class="lit">{lamp}{shown}</span>'
 
     def heading(self, block: Heading) -> str:
         """A heading with its mark, lamp and side note."""

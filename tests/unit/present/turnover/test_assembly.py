@@ -1,0 +1,74 @@
+"""The whole document: all parts there, folded where memory would not bear it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from probe.model.finding import Verdict
+from probe.present.turnover import assembly
+from probe.present.turnover.blocks import Block, Heading, Items, Signatures, Table, Text
+from probe.present.turnover.device_page import Fold, device_pages
+from probe.present.turnover.dossier import Dossier
+from probe.present.turnover.project import NO_PROJECT
+from probe.present.turnover.texts import Texts
+
+
+def document(dossier: Dossier, t: Texts) -> list[Block]:
+    return assembly.blocks(dossier, NO_PROJECT, (), t, assembly.PaperSize.A4)
+
+
+def test_every_chapter_is_there_and_marks_are_unique(dossier: Dossier, t: Texts) -> None:
+    headings = [block for block in document(dossier, t) if isinstance(block, Heading)]
+    chapters = [one.mark for one in headings if one.level == 1]
+    assert chapters == [
+        "result", "causes", "punch", "untested", "instrument", "clocks", "network", "devices",
+        "method", "cautions", "proof", "sign",
+    ]  # fmt: skip
+    marks = [one.mark for one in headings if one.mark]
+    assert len(marks) == len(set(marks))
+    assert [one.text for one in headings if one.mark.startswith("device-")] == list(
+        dossier.content.header.scope.tags
+    )
+
+
+def test_every_open_finding_is_on_the_page_of_its_device(dossier: Dossier, t: Texts) -> None:
+    made = list(device_pages(dossier, t, 174.0, Fold.WHOLE))
+    heads = [item.head for block in made if isinstance(block, Items) for item in block.items]
+    for one in dossier.devices:
+        for finding in one.findings:
+            if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
+                assert finding.title in heads
+
+
+def test_tables_are_even(dossier: Dossier, t: Texts) -> None:
+    for block in document(dossier, t):
+        if isinstance(block, Table):
+            assert {len(row) for row in block.rows} <= {len(block.columns)}, block.title
+
+
+def test_folding_keeps_every_device_and_says_so(
+    dossier: Dossier, t: Texts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = assembly.weight_mib(document(dossier, t))
+    monkeypatch.setattr(assembly, "MOST_MIB", whole * 0.9)
+    folded = document(dossier, t)
+    assert assembly.weight_mib(folded) < whole
+    said = " ".join(block.text for block in folded if isinstance(block, Text))
+    assert "In a lineup of this size" in said
+    monkeypatch.setattr(assembly, "MOST_MIB", 0.0)
+    rows = next(b for b in document(dossier, t) if isinstance(b, Table) and b.title == t("devices.rows"))
+    assert [row[1] for row in rows.rows] == list(dossier.content.header.scope.tags)
+
+
+def test_the_signatures_say_when_the_audit_is_incomplete(dossier: Dossier, t: Texts) -> None:
+    def tail(told: Dossier) -> list[str]:
+        made = document(told, t)
+        assert isinstance(made[-2], Signatures)
+        return [block.text for block in made[-6:] if isinstance(block, Text)]
+
+    assert t("sign.incomplete") in tail(dossier)
+    assert t("sign.incomplete") not in tail(replace(dossier, complete=True))
+    assert assembly.paper(replace(dossier, complete=True), NO_PROJECT, t).warning == ""
+    assert assembly.paper(dossier, NO_PROJECT, t).warning == "INCOMPLETE"
