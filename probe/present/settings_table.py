@@ -68,13 +68,14 @@ def difference_rows(view: SettingsView, width: int, signs: Signs) -> list[Row]:
     rounded = [row for d in view.devices for row in d.rows if row.kind is Kind.ROUNDED]
     rows: list[Row] = []
     if wrong:
-        rows += [Row(), Row([Piece("Differences, the most dangerous first", "bold")])]
+        rows += [Row(), *paragraph("Differences, the most dangerous first", width, style="bold")]
         for setting in wrong:
             rows += _difference(setting, width, signs)
         if any(row.verdict is Verdict.FAIL for row in wrong):
             rows += [Row(), *paragraph(ONLY_ENGINEERS, width, style="bold")]
     if rounded:
-        rows += [Row(), Row([Piece("Rounded to the device's own step, within the tolerance", "bold")])]
+        title = "Rounded to the device's own step, within the tolerance"
+        rows += [Row(), *paragraph(title, width, style="bold")]
         for setting in rounded:
             text = f"{setting.name}: {_beside(setting)}, step {setting.step} {setting.unit}"
             rows += paragraph(text, width, lead=[Piece(f"  {setting.tag}  ")])
