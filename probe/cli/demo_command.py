@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from probe.cli.invocation import command
-from probe.model.errors import InputError, Problem
+from probe.model.errors import InputError, Problem, RecordError
 from probe.present.console import say
 
 if TYPE_CHECKING:
@@ -49,7 +49,8 @@ def demo(
         return _serve(played, folder)
     target = record if record is not None else folder / "MSB-1.audit.jsonl"
     code = _audit(name, folder, target, dwell_s, as_json=as_json)
-    _next_steps(target, healthy=healthy, as_json=as_json)
+    made = _report(target, as_json=as_json)
+    _next_steps(target, made, healthy=healthy, as_json=as_json)
     return code
 
 
@@ -111,13 +112,36 @@ def _audit(scenario: str, folder: Path, record: Path, dwell_s: float, *, as_json
         raise InputError([_not_started(failed)]) from failed
 
 
-def _next_steps(record: Path, *, healthy: bool, as_json: bool) -> None:
+def _report(record: Path, *, as_json: bool) -> Path | None:
+    """The turnover document of the record, made beside it (about a second); None if it could not be."""
+    from probe.cli.report_command import make_file
+
+    try:
+        path = make_file(record)
+    except (InputError, RecordError) as error:
+        say(f"Report   none: {error}", error=as_json)
+        return None
+    say(f"Report   {_near(path)}", error=as_json)
+    return path
+
+
+def _next_steps(record: Path, made: Path | None, *, healthy: bool, as_json: bool) -> None:
     """What to type next, each with its reason."""
     path = str(_near(record))
     other, what = ((), "the same lineup on a bad day") if healthy else (("--healthy",), "with nothing wrong")
     steps = (
         (command("record", "show", path), "what was found, again and in full"),
         (command("record", "verify", path), "proves that the record is whole and unchanged"),
+        *(
+            (
+                (
+                    command("report", "--verify", str(_near(made))),
+                    "proves that the report's pages came from it",
+                ),
+            )
+            if made is not None
+            else ()
+        ),
         (command("demo", *other), what),
         (command("demo", "--serve"), "only the lineup, for audits of your own"),
     )

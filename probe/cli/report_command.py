@@ -85,6 +85,14 @@ def make(
     return Exit.DONE
 
 
+def make_file(record: Path) -> Path:
+    """A new PDF of the record beside it, on the usual paper. Raises InputError, RecordError."""
+    data, _ = report(material_of(record), Order(), ReportFormat.PDF)
+    path = free_report_name(record, ReportFormat.PDF)
+    make_new(path, lambda new: new.write(data))
+    return path
+
+
 def material_of(file: Path, *, with_bytes: bool = True, name: str = "") -> Material:
     """The record and what is inside it. name: instead of the file's own.
 

@@ -57,7 +57,11 @@ def test_a_healthy_lineup_has_nothing_wrong(tmp_path: Path) -> None:
     assert said["complete"] is True
     assert len(said["devices"]) >= 26
     assert "Nothing real is" in ended.stderr
-    assert {path.name for path in made(tmp_path).iterdir()} == {"map.yaml", "MSB-1.audit.jsonl"}
+    assert {path.name for path in made(tmp_path).iterdir()} == {
+        "map.yaml",
+        "MSB-1.audit.jsonl",
+        "MSB-1.report.pdf",
+    }
 
 
 def test_the_bad_day_is_found_and_the_record_verifies(tmp_path: Path) -> None:
