@@ -56,11 +56,13 @@ class Trial(NamedTuple):
 
     @property
     def margin(self) -> float:
-        """How much of the way from the middle of the limits to their edge is used; 1 on the edge."""
-        low = self.low if self.low is not None else self.seen.low - 1.0
-        high = self.high if self.high is not None else self.seen.high + 1.0
-        half = (high - low) / 2
-        return abs(self.seen.middle - (high + low) / 2) / half if half > 0 else 0.0
+        """How much of the way to a limit is used, 1 on it; 0 where there is only a lower one."""
+        if self.high is None:
+            return 0.0
+        if self.low is None:
+            return self.seen.middle / self.high if self.high > 0 else 0.0
+        half = (self.high - self.low) / 2
+        return abs(self.seen.middle - (self.high + self.low) / 2) / half if half > 0 else 0.0
 
     @property
     def observed(self) -> str:
