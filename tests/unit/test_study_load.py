@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -154,3 +155,13 @@ def test_a_missing_study_is_an_error_of_the_map() -> None:
     with pytest.raises(InputError) as caught:
         load_lineup("map.yaml", lambda name: files[name].encode(), open_library(), exists=lambda name: False)
     assert caught.value.problems[0].what == "the study of the lineup is missing"
+
+
+def test_the_example_of_the_manual_is_a_study() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "settings.md").read_text("utf-8")
+    (text,) = re.findall(r"```yaml\n(.*?)```", page, flags=re.DOTALL)
+    loaded = load_study("settings.md", text)
+    assert loaded.problems == ()
+    assert set(loaded.study.devices["52-F1"].groups) == {"normal", "alternate", "maintenance"}
+    for shape in Shape:
+        assert f"`{shape.value}`" in page

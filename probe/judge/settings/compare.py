@@ -97,6 +97,7 @@ class _Group:
         self._rule = rule
         self._found: FoundGroup = sides.found.groups[rule.name]
         self._studied = sides.studied_group(rule.name)
+        self._normal = sides.studied_group("normal")
 
     def function(self, name: str) -> Iterator[Row]:
         rule, studied = self._rule.functions.get(name), self._studied.get(name)
@@ -112,8 +113,7 @@ class _Group:
         yield from self._known(name, rule, studied)
 
     def _is_inherited(self, name: str, studied: FunctionSetting | None) -> bool:
-        normal = self._sides.studied_group("normal").get(name)
-        return studied is None or studied == normal
+        return studied is None or studied == self._normal.get(name)
 
     def _known(self, name: str, rule: FunctionRule, studied: FunctionSetting) -> Iterator[Row]:
         if studied.enabled is None:

@@ -35,7 +35,7 @@ def overlaps(lower: TripBand, upper: TripBand, up_to_a: float) -> tuple[Overlap,
     edges = sorted({start, *corners, up_to_a})
     found: list[Overlap] = []
     for low, high in pairwise(edges):
-        found += _within(lambda a: _trips_first(lower, upper, a), low, high)
+        found += _within(lower, upper, low, high)
     return joined(found)
 
 
@@ -44,11 +44,24 @@ def _trips_first(lower: TripBand, upper: TripBand, current_a: float) -> bool:
     return math.isfinite(soonest) and lower.most_s(current_a) > soonest
 
 
-def _within(holds: Callable[[float], bool], low: float, high: float) -> list[Overlap]:
-    """Where it holds between two neighbouring corners, both left out by a hair."""
+def _within(lower: TripBand, upper: TripBand, low: float, high: float) -> list[Overlap]:
+    """Where the upper one may be first between two neighbouring corners, both left out by a hair.
+
+    Both bands only fall, so that most stretches are decided by their two ends.
+    """
     first, last = low * (1 + CLOSE), high * (1 - CLOSE)
-    if last <= first:
+    if last <= first or lower.most_s(first) <= upper.least_s(last):
         return []
+    if lower.most_s(last) > upper.least_s(first):
+        return [Overlap(low, high)]
+    return _searched(lambda a: _trips_first(lower, upper, a), (low, first), (last, high))
+
+
+def _searched(
+    holds: Callable[[float], bool], start: tuple[float, float], end: tuple[float, float]
+) -> list[Overlap]:
+    """Where it holds. start: corner and the first current behind it; end: the last one before a corner."""
+    (low, first), (last, high) = start, end
     ratio = (last / first) ** (1 / (POINTS - 1))
     points = [first * ratio**number for number in range(POINTS - 1)] + [last]
     states = [holds(point) for point in points]

@@ -79,7 +79,9 @@ def found(
         name: {
             "pickup": Seen(float(one.pickup_a or 0), 7),
             "enabled": Seen("on"),
-            **({"delay": Seen(float(one.delay or 0), 8), "curve": Seen(one.shape.value)} if one.shape else {}),
+            **(
+                {"delay": Seen(float(one.delay or 0), 8), "curve": Seen(one.shape.value)} if one.shape else {}
+            ),
         }
         for name, one in settings.items()
     }
