@@ -104,7 +104,7 @@ def buswitness(
 
     Loads a map of what should be there, polls every trip unit and meter over Modbus, judges what it saw,
     shows it live and saves a record. It only reads: it never operates a breaker and never writes a
-    setting.
+    setting. The one exception, clock --set, sets a device's clock after you have typed its tag.
 
     Switchgear can kill. Reading over the network needs no open door; keep outside the arc flash boundary
     and follow the site's lockout procedures and local codes for anything that does.
