@@ -49,7 +49,8 @@ def curve(wanted: Wanted, *, as_json: bool) -> int:
         for line in _lines(time, band):
             say(line)
     say()
-    say(_limits_text(wanted, function))
+    if not function.shape.is_inverse:
+        say(_limits_text(wanted, function))
     say(_NOTICE)
     return Exit.DONE
 
@@ -195,7 +196,7 @@ def _object(
             }
             for time in times
         ],
-        "limit": _limits(wanted, function),
+        "limit": None if function.shape.is_inverse else _limits(wanted, function),
         "margin": None,
         "source": times[0].source if times else "",
         "notice": _NOTICE,

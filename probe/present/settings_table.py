@@ -26,6 +26,8 @@ from probe.judge.settings.row import figure, in_order
 from probe.model.finding import Verdict, worst
 from probe.model.protection import TITLES
 from probe.model.setting_rule import GroupRule
+from probe.model.trip_band import NoBandError
+from probe.present.curve_sketch import key, sketch
 from probe.present.page import paragraph
 from probe.present.row import Piece, Row, width_of
 from probe.present.signs import Signs
@@ -112,7 +114,7 @@ def coordination_rows(view: SettingsView, width: int, signs: Signs) -> list[Row]
     rows = [Row(), Row([Piece("Breakers in series", "bold")])]
     for one in looked:
         if one.lost:
-            rows += _lost(one, width, signs)
+            rows += [*_lost(one, width, signs), *_sketched(view, one, width)]
     known = [one for one in looked if one.found and not one.lost]
     for one in known:
         text = f"{_pair(one)} cross at {ampere_ranges(one.found)}, as with the settings of the study"
@@ -136,6 +138,17 @@ def _lost(one: Coordination, width: int, signs: Signs) -> list[Row]:
     text = f"{_pair(one)}: the upper one may trip first at {ampere_ranges(one.found)}"
     rows = paragraph(text, width, lead=[Piece(f"{lamp.sign} ", lamp.ink)])
     return rows + paragraph(f"with the settings of the study: {ampere_ranges(one.studied)}", width, indent=4)
+
+
+def _sketched(view: SettingsView, one: Coordination, width: int) -> list[Row]:
+    """The pair as found, in characters."""
+    (lower, upper), bands = one.pair, view.bands
+    try:
+        below, above = (bands.as_found(tag, "normal", one.domain) for tag in (lower, upper))
+    except NoBandError:
+        return []
+    lines = sketch(below, above, one.up_to_a, width)
+    return [*(Row([Piece(line)]) for line in lines), *paragraph(key(lower, upper), width, indent=4)]
 
 
 def _given_up(looked: Sequence[Coordination], width: int) -> list[Row]:
