@@ -46,7 +46,7 @@ QUANTITIES: Mapping[str, tuple[str, ...]] = {
     "speed": ("Mbit/s",),
     "state": ("",),
     "setting": ("", "A", "V", "Hz", "s", "ms", "%", "°C"),
-    "rating": ("A", "V", "Hz", "VA", "kVA", "W", "Ah"),
+    "rating": ("A", "V", "Hz", "VA", "kVA", "W", "Ah", ""),  # a plain number: the ratio of a transformer
     "counter": ("",),
     "heartbeat": ("",),  # counts while the device lives
     "identity": ("",),  # a number that names type, version or serial

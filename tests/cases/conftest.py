@@ -132,6 +132,7 @@ CIRCUIT: dict[str, Any] = {
     "angle_current_c": 88.2,
     "demand_power_total": 138_000.0,
     "energy_out": 0,
+    "ct_ratio": 160.0,
 }
 OBJECTS = {0: "Quellmark", 1: "QT-9", 2: "2.4.1"}
 DEVICE = {
@@ -151,7 +152,7 @@ MAP = {
     "system": {"voltage_v": 480, "frequency_hz": 60},
 }
 #: The electrical points of case-circuit stand in one block from 300 on.
-CIRCUIT_REGISTERS = 76
+CIRCUIT_REGISTERS = 78
 #: What is asked: purpose, round, function or 43, first address, count, seconds since the run's start.
 READS = (
     ("identity", 0, 43, 0, 0, 0.1),

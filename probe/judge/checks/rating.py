@@ -9,7 +9,7 @@ from probe.judge.context import DeviceContext
 from probe.judge.limit import around, within
 from probe.judge.traits import traits_of
 from probe.judge.wording import number
-from probe.model.device_map import Device
+from probe.model.device_map import Device, Ratings
 from probe.model.finding import Finding, Verdict
 from probe.model.profile import Point, Profile
 
@@ -23,17 +23,29 @@ _WORDS = {
     "vt_primary": "vt_primary_v",
     "vt_secondary": "vt_secondary_v",
 }
+#: The same for points that hold a ratio: primary over secondary.
+_RATIOS = {"ct_ratio": ("ct_primary_a", "ct_secondary_a"), "vt_ratio": ("vt_primary_v", "vt_secondary_v")}
 
 
 def rated_points(device: Device, profile: Profile) -> list[tuple[Point, float]]:
     """Points that hold a rating, with what the map says of it."""
     pairs = []
     for point in traits_of(profile).ratings:
-        field = next((field for word, field in _WORDS.items() if word in point.name), None)
-        wanted = getattr(device.ratings, field) if field else None
+        wanted = _drawn(point.name, device.ratings)
         if wanted is not None:
-            pairs.append((point, float(wanted)))
+            pairs.append((point, wanted))
     return pairs
+
+
+def _drawn(name: str, ratings: Ratings) -> float | None:
+    """What the map says of the rating that a point's name tells; None if it says nothing."""
+    ratio = next((fields for word, fields in _RATIOS.items() if word in name), None)
+    if ratio is not None:
+        primary, secondary = (getattr(ratings, field) for field in ratio)
+        return primary / secondary if primary and secondary else None
+    field = next((field for word, field in _WORDS.items() if word in name), None)
+    wanted = getattr(ratings, field) if field else None
+    return None if wanted is None else float(wanted)
 
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
