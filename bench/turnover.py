@@ -161,7 +161,7 @@ def _parts(what: str, path: Path) -> tuple[float, int]:
 
     material, t = material_of(path), Texts(english())
     whole = told(material)
-    enclosed = enclosure.enclosures(material.content, (path.name, material.record.data), (), t)
+    enclosed = enclosure.enclosures(material.content, (path.name, material.record.data), {}, (), t)
     made = assembly.blocks(whole, NO_PROJECT, enclosed, t, assembly.PaperSize.A4)
     paper = assembly.paper(whole, NO_PROJECT, t)
     began = time.perf_counter()

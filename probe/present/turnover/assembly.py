@@ -7,8 +7,8 @@ from enum import StrEnum
 
 import probe
 from probe.model.finding import Verdict
-from probe.present.turnover import action, back, conditions, device_page, front
-from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Table
+from probe.present.turnover import action, back, conditions, device_page, front, settings_chapter
+from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Picture, Table
 from probe.present.turnover.device_page import Fold
 from probe.present.turnover.dossier import Dossier
 from probe.present.turnover.enclosure import Enclosure
@@ -63,6 +63,7 @@ def _blocks(
     yield from action.histories(dossier, t)
     yield from conditions.instruments(dossier, t)
     yield from conditions.clocks(dossier, t, width)
+    yield from settings_chapter.settings(dossier, t)
     yield from conditions.network(dossier, t)
     yield from device_page.device_pages(dossier, t, width, fold)
     yield from back.method(dossier, t)
@@ -81,6 +82,8 @@ def _weight(block: Block) -> float:
         return weight_mib((*block.left, *block.right))
     if isinstance(block, Drawing):
         return len(block.shapes) * SHAPE_MIB
+    if isinstance(block, Picture):
+        return len(block.svg) / 2_000
     if isinstance(block, Table):
         return sum(CELL_MIB + len(cell) * SIGNS_MIB / 1000 for row in block.rows for cell in row)
     if isinstance(block, Items):

@@ -132,6 +132,17 @@ class Drawing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A picture made elsewhere. svg: its text; width: millimetres; alternative: the same in words."""
+
+    svg: str
+    width: float
+    alternative: str
+    caption: str = ""
+    kind: str = field(default="picture", init=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Beside:
     """Two stacks of blocks side by side. share: of the left one."""
 
@@ -183,7 +194,9 @@ class Contents:
     kind: str = field(default="contents", init=False)
 
 
-Block = Heading | Text | Facts | Table | Items | Code | Drawing | Beside | Signatures | Cover | Contents
+Block = (
+    Heading | Text | Facts | Table | Items | Code | Drawing | Picture | Beside | Signatures | Cover | Contents
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

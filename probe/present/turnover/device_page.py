@@ -27,6 +27,7 @@ from probe.present.turnover.blocks import (
 )
 from probe.present.turnover.dossier import DeviceDossier, Dossier
 from probe.present.turnover.plots import clock_plot, reply_plot
+from probe.present.turnover.settings_chapter import device_settings
 from probe.present.turnover.texts import Texts
 
 #: Quantities that stand in tables of their own, or are told by checks.
@@ -48,11 +49,11 @@ class Fold(StrEnum):
 def device_pages(dossier: Dossier, t: Texts, width: float, fold: Fold) -> Iterable[Block]:
     """The devices in the order of the map, as much of each as ``fold`` says."""
     numbers = {cause.id: str(n) for n, cause in enumerate(dossier.content.causes, 1)}
-    yield Heading(text=t("devices.heading"), mark="devices", new_page=True)
+    yield Heading(text=t("devices.heading"), mark="devices")
     yield Text(text=t("devices.intro" if fold is Fold.WHOLE else f"devices.fold_{fold.value}"))
     if fold is Fold.WHOLE:
         for number, one in enumerate(dossier.devices):
-            yield _heading(one, number, new_page=number > 0)
+            yield _heading(one, number, new_page=True)
             yield from _page(one, dossier, t, numbers, width)
         return
     if fold is Fold.OPEN:
@@ -384,26 +385,8 @@ def _settings(one: DeviceDossier, t: Texts) -> Iterable[Block]:
     found = [(p, r) for p, r in one.readings.values() if p.quantity in _SETTINGS]
     if not found:
         return
-    judged = {f.point: f for f in one.findings if f.check.startswith("settings.") and f.point}
-    if judged:
-        yield Table(
-            title=t("device.settings"),
-            columns=(
-                Column(t("device.settings"), 3),
-                Column(t("column.found"), 1, right=True),
-                Column(t("column.study"), 1, right=True),
-                Column(t("column.verdict")),
-            ),
-            rows=tuple(
-                (
-                    p.title,
-                    shown(p, r, t),
-                    *((f.expected, f.verdict) if (f := judged.get(p.name)) else ("–", "")),
-                )
-                for p, r in found
-            ),
-            small=True,
-        )
+    if one.settings is not None and one.settings.rows:
+        yield from device_settings(one.settings.rows, t)
         return
     entries: list[tuple[Cell, ...]] = [(p.title, shown(p, r, t)) for p, r in found]
     side = min(len(entries), 3)  # so many pairs of columns beside each other
@@ -419,14 +402,15 @@ def _settings(one: DeviceDossier, t: Texts) -> Iterable[Block]:
         ),
         small=True,
     )
-    yield Text(text=t("device.no_study"), manner="small")
+    why = one.settings.why if one.settings is not None else ""
+    yield Text(text=t("device.no_study", why=why or t("device.no_why")), manner="small")
 
 
 def _passes(one: DeviceDossier, t: Texts) -> Iterable[Block]:
     """What passed, in one paragraph: the eye shall find what is open."""
     passed = [f for f in one.findings if f.verdict is Verdict.PASS and not f.check.startswith("identity.")]
     if passed:
-        said = "; ".join(dict.fromkeys(_short(f) for f in passed))
+        said = "; ".join(dict.fromkeys(f.title for f in passed))
         yield Items(
             items=(
                 Item(
@@ -437,8 +421,3 @@ def _passes(one: DeviceDossier, t: Texts) -> Iterable[Block]:
                 ),
             )
         )
-
-
-def _short(finding: Finding) -> str:
-    seen = with_unit(finding.observed, finding.unit)
-    return f"{finding.title} ({seen})" if seen and len(seen) <= 24 else finding.title

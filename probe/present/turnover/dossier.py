@@ -15,6 +15,9 @@ from probe.judge.context import DeviceContext
 from probe.judge.expectation import subject_of
 from probe.judge.facts import Reach
 from probe.judge.run_context import RunContext
+from probe.judge.settings.as_found import as_found
+from probe.judge.settings.device_checks import rows_of, why_no_rows
+from probe.judge.settings.pairs import Bands, all_coordinations
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import Device, DeviceMap, Target
 from probe.model.evidence import JUDGED, Anchor, Connect, ConnectOutcome, Disconnect, Exchange, Note, Outcome
@@ -25,6 +28,7 @@ from probe.model.reading import Reading
 from probe.record.content import RecordContent
 from probe.record.rederive import rederive
 from probe.record.rejudge import Evidence
+from probe.record.settings_view import DeviceSettings, SettingsView
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +55,7 @@ class DeviceDossier:
     reach: Reach = Reach.NOT_TRIED
     neighbour: str = ""
     run: int = 0
+    settings: DeviceSettings | None = None
 
     @property
     def tag(self) -> str:
@@ -90,6 +95,7 @@ class Dossier:
     finished_wall_ns: int
     requests: int
     differences: int | None
+    settings: SettingsView | None
     notes: tuple[Note, ...]
 
     @property
@@ -139,6 +145,7 @@ def dossier(
         finished_wall_ns=max((one.finished_wall_ns for one in seen.values()), default=0),
         requests=sum(one.requests for one in seen.values()),
         differences=None if runs else seen[0].differences,
+        settings=_settings_view(devices, content, lineup),
         notes=tuple(note for one in seen.values() for note in one.notes),
     )
 
@@ -203,6 +210,37 @@ def _device(
         reach=context.reach,
         neighbour=neighbours[-1] if neighbours else "",
         run=number,
+        settings=_settings_of(context, findings),
+    )
+
+
+def _settings_of(context: DeviceContext, findings: Sequence[Finding]) -> DeviceSettings | None:
+    """The device's settings, if its profile has any; without values where the judge gave none a verdict."""
+    if context.profile.settings is None and context.tag not in context.lineup.studies:
+        return None
+    told = [f for f in findings if f.check == "settings.study"]
+    if told and all(f.verdict is Verdict.NOT_TESTED for f in told):
+        return DeviceSettings(tag=context.tag, why=told[0].title.partition(": not tested, ")[2])
+    if not context.blocks:
+        return DeviceSettings(tag=context.tag, why=context.why_nothing())
+    return DeviceSettings(
+        tag=context.tag, rows=rows_of(context), found=as_found(context), why=why_no_rows(context)
+    )
+
+
+def _settings_view(
+    devices: Sequence[DeviceDossier], content: RecordContent, lineup: Lineup
+) -> SettingsView | None:
+    """All settings beside the study, with breakers in series; None where no device has any."""
+    own = tuple(one.settings for one in devices if one.settings is not None)
+    if not own:
+        return None
+    bands = Bands(lineup=lineup, found={one.tag: one.found for one in own if one.found is not None})
+    return SettingsView(
+        lineup=lineup,
+        code=content.code,
+        devices=own,
+        coordinations=tuple(all_coordinations(bands)) if lineup.studies else (),
     )
 
 

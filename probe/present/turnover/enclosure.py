@@ -7,7 +7,7 @@ can read them without any tool. Names come from anybody: they are made tame and 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from probe.present.turnover.printable import file_name
@@ -35,11 +35,15 @@ class Enclosure:
 
 
 def enclosures(
-    content: RecordContent, record: tuple[str, bytes], further: Sequence[Enclosure], t: Texts
+    content: RecordContent,
+    record: tuple[str, bytes],
+    curves: Mapping[str, str],
+    further: Sequence[Enclosure],
+    t: Texts,
 ) -> tuple[Enclosure, ...]:
-    """The record first, then map and profiles, then what the project adds; all names different.
+    """The record first, then map, profiles, studies, curves, what the project adds; all names different.
 
-    record: its file name and bytes as they are.
+    record: its file name and bytes as they are. curves: SVG texts by file name.
     """
     name, data = record
     packed = name.lower().endswith((".gz", ".zst"))
@@ -50,7 +54,7 @@ def enclosures(
         media="application/octet-stream" if packed else "application/x-ndjson",
         relationship="source",
     )
-    return tuple(_unique([first, *_texts(content, t), *further]))
+    return tuple(_unique([first, *_texts(content, t), *_curves(curves, t), *further]))
 
 
 def _texts(content: RecordContent, t: Texts) -> Iterable[Enclosure]:
@@ -58,6 +62,7 @@ def _texts(content: RecordContent, t: Texts) -> Iterable[Enclosure]:
     kinds = (
         (header.map_texts, "enclosure.map", "map"),
         (header.profile_texts, "enclosure.profile", "profile"),
+        (header.study_texts, "enclosure.study", "study"),
     )
     for texts, title, otherwise in kinds:
         for one in texts:
@@ -68,6 +73,17 @@ def _texts(content: RecordContent, t: Texts) -> Iterable[Enclosure]:
                 media="application/yaml",
                 relationship="data",
             )
+
+
+def _curves(curves: Mapping[str, str], t: Texts) -> Iterable[Enclosure]:
+    for name, text in curves.items():
+        yield Enclosure(
+            name=file_name(name, "curve.svg"),
+            data=text.encode(errors="replace"),
+            title=t("enclosure.curve"),
+            media="image/svg+xml",
+            relationship="data",
+        )
 
 
 def _unique(items: Sequence[Enclosure]) -> Iterable[Enclosure]:

@@ -5,6 +5,7 @@ All texts are escaped; drawings are SVG in the page. A policy in the page forbid
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Iterable
 from html import escape
 from importlib.resources import files
@@ -24,6 +25,7 @@ from probe.present.turnover.blocks import (
     Item,
     Items,
     Paper,
+    Picture,
     Shape,
     Signatures,
     Table,
@@ -81,6 +83,7 @@ class _Printer:
             "items": self.items,
             "code": self.code,
             "drawing": self.drawing,
+            "picture": self.picture,
             "beside": self.beside,
             "signatures": self.signatures,
             "cover": self.cover,
@@ -161,6 +164,13 @@ class _Printer:
         """A drawing as SVG."""
         caption = f"<figcaption>{_e(block.caption)}</figcaption>" if block.caption else ""
         return f"<figure>{svg(block)}{caption}</figure>"
+
+    def picture(self, block: Picture) -> str:
+        """A picture within the page; as an image nothing in it can act."""
+        data = base64.b64encode(block.svg.encode(errors="replace")).decode()
+        caption = f"<figcaption>{_e(block.caption)}</figcaption>" if block.caption else ""
+        source = f'src="data:image/svg+xml;base64,{data}" alt="{_e(block.alternative)}"'
+        return f'<figure><img {source} style="width:{block.width:g}mm;max-width:100%">{caption}</figure>'
 
     def beside(self, block: Beside) -> str:
         """Two stacks."""

@@ -19,6 +19,7 @@ import orjson
 
 import probe
 from probe.model.lineup import Lineup
+from probe.present.curve_drawing import drawings
 from probe.present.turnover import assembly, html_page, typeset, workbook
 from probe.present.turnover.assembly import PaperSize
 from probe.present.turnover.dossier import Dossier, dossier
@@ -29,6 +30,8 @@ from probe.present.turnover.texts import Texts, english, texts_from
 from probe.record.content import RecordContent
 from probe.record.own_code import own_code
 
+#: Devices up to which all time-current curves are enclosed; `settings --curves` makes them for any lineup.
+MOST_CURVED = 60
 OPTIONS_FORMAT = "buswitness-report/1"
 
 
@@ -87,7 +90,7 @@ def report(material: Material, order: Order, made_as: ReportFormat) -> tuple[byt
     if made_as is ReportFormat.HTML:
         blocks = assembly.blocks(whole, order.project, (), t, order.paper)
         return html_page.html(blocks, paper, logo=_base64(order.logo)).encode(), whole
-    enclosed = _enclosed(material, order, t)
+    enclosed = _enclosed(material, whole, order, t)
     blocks = assembly.blocks(whole, order.project, enclosed, t, order.paper)
     logo = None if order.logo is None else (_ending(order.logo.name), order.logo.data)
     date_s = (whole.finished_wall_ns or material.content.header.started_wall_ns) // 1_000_000_000
@@ -105,7 +108,7 @@ def _ending(name: str) -> str:
     return name[name.rfind(".") :].lower()
 
 
-def _enclosed(material: Material, order: Order, t: Texts) -> tuple[Enclosure, ...]:
+def _enclosed(material: Material, whole: Dossier, order: Order, t: Texts) -> tuple[Enclosure, ...]:
     """All enclosures; the order stands last, and names the others by their place."""
     extra = [
         Enclosure(
@@ -128,7 +131,8 @@ def _enclosed(material: Material, order: Order, t: Texts) -> tuple[Enclosure, ..
                     relationship="supplement",
                 )
             )
-    named = enclosures(material.content, (material.record.name, material.record.data), extra, t)
+    record = (material.record.name, material.record.data)
+    named = enclosures(material.content, record, _curves(whole), extra, t)
     options = Enclosure(
         name=OPTIONS_NAME,
         data=orjson.dumps(_options(named, order), option=orjson.OPT_INDENT_2),
@@ -137,6 +141,15 @@ def _enclosed(material: Material, order: Order, t: Texts) -> tuple[Enclosure, ..
         relationship="supplement",
     )
     return (*named, options)
+
+
+def _curves(whole: Dossier) -> dict[str, str]:
+    """Time-current curves as SVG by file name; none of a lineup with more than fit a list of attachments."""
+    if whole.settings is None or not whole.settings.studies:
+        return {}
+    if len(whole.settings.devices) > MOST_CURVED:
+        return {}
+    return drawings(whole.settings)
 
 
 def _options(named: tuple[Enclosure, ...], order: Order) -> dict[str, Any]:

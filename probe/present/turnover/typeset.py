@@ -20,7 +20,7 @@ from typing import Any
 import orjson
 
 from probe.model.finding import Verdict
-from probe.present.turnover.blocks import Block, Paper, Table
+from probe.present.turnover.blocks import Block, Paper, Picture, Table
 from probe.present.turnover.enclosure import Enclosure
 from probe.present.turnover.printable import printable
 
@@ -114,6 +114,9 @@ def plain(value: Any) -> Any:
         return {"lamp": value.value}
     if isinstance(value, str):
         return printable(shortened(value))
+    if isinstance(value, Picture):
+        return {"kind": value.kind, "width": value.width, "svg": printable(value.svg),
+                "alternative": printable(value.alternative), "caption": printable(value.caption)}  # fmt: skip
     if isinstance(value, (tuple, list)):
         return [plain(item) for item in value]
     if isinstance(value, Mapping):
