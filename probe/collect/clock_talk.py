@@ -228,8 +228,10 @@ class ClockTalk:
         if state is None:
             return request, 0
         region = state.region
-        if region is None or not self._trips or (self._is_coarse and not self.course.patient):
-            return request, max(round(1.1 * min(self._step_ns, SECOND_NS)), STILL_PAUSE_NS)
+        if self._is_coarse and not self.course.patient:
+            return request, SECOND_NS
+        if region is None or not self._trips:
+            return request, STILL_PAUSE_NS
         if checking:
             return Aimed(request, self._aim_before, round(CHECK_SHARE * self._step_ns / 2)), 0
         width_ns = region.offset_at(self._last_ns).width

@@ -76,7 +76,7 @@ def track(stamps: Sequence[Stamp], drift_bound_ppm: float, field_shift_ns: int =
         return ClockTrack(behaviour=Behaviour.UNSETTLED, region=None, counted=())
     held = _held_still(stamps, drift_bound_ppm)
     if held:
-        if held == {stamps[-1].shown_ns}:  # nothing that stood has moved on again
+        if held == {stamps[-1].shown_ns} and _ran_until_it_stood(stamps, drift_bound_ppm):
             return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
         return _from_memory(stamps)
     found = _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
@@ -98,6 +98,13 @@ def jump_ns(stamps: Sequence[Stamp], found: ClockTrack, drift_bound_ppm: float) 
         return 0.0
     at_ns = stamps[first].sent_ns
     return found.region.offset_at(at_ns).middle - before.offset_at(at_ns).middle
+
+
+def _ran_until_it_stood(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool:
+    """True if the readings before the last stamp appeared are of one running clock."""
+    before = [stamp for stamp in stamps if stamp.shown_ns != stamps[-1].shown_ns]
+    region = region_of(before, drift_bound_ppm)
+    return region is None or not region.is_empty
 
 
 def _from_memory(stamps: Sequence[Stamp], torn: Sequence[int] = ()) -> ClockTrack:
