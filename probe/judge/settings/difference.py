@@ -58,8 +58,11 @@ def difference(found: float, studied: float, percent: float, step: float | None)
 
 
 def is_rounding(found: float, studied: float, step: float | None) -> bool:
-    """True if the device cannot be set to the studied value, and found is a step next to it."""
-    if not step or on_step(studied, step):
+    """True if the device cannot be set to the studied value, and found is a step next to it.
+
+    Two settings that are both on a step of the device stand at least one step apart.
+    """
+    if not step:
         return False
     return on_step(found, step) and abs(found - studied) < step * (1 - NOISE)
 
