@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from probe.judge.causes import causes_of
 from probe.judge.checks.clock import CHECK as CLOCK
+from probe.judge.checks.clock import WITHOUT_OUR_CLOCK
+from probe.judge.checks.clock_rate import DRIFT
 from probe.judge.clock_state import ClockVerdict
 from probe.judge.expectation import expected, lineup_checks_of
 from probe.judge.facts import DeviceJudgement
@@ -17,7 +19,7 @@ from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
 
-CLOCK_CHECK = CLOCK.id
+CLOCK_CHECK, DRIFT_CHECK = CLOCK.id, DRIFT.id
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,9 +77,12 @@ def untested_required(
 
 
 def _void_if_skew(finding: Finding) -> Finding:
-    """A step of this computer's clock may be seen only after a device was judged: its skew is then void."""
-    skew = finding.check == CLOCK_CHECK and finding.verdict is not Verdict.NOT_TESTED
-    if not skew or not finding.uncertainty:  # a stopped or invalid clock is so without our clock
+    """A step of this computer's clock may be seen only after a device was judged: its skew is then void.
+
+    So are a drift and a jump: the computer may have slept, and its monotonic time with it.
+    """
+    timed = finding.check in (CLOCK_CHECK, DRIFT_CHECK) and finding.verdict is not Verdict.NOT_TESTED
+    if not timed or finding.title in WITHOUT_OUR_CLOCK:
         return finding
     return get(finding.check).untested(finding.subject, "this computer's clock was stepped during the run")
 

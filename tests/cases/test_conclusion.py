@@ -249,6 +249,31 @@ def test_a_step_seen_after_the_judgement_voids_the_skew(judge: Any) -> None:
     assert (skew.verdict, "stepped" in skew.title) == (Verdict.NOT_TESTED, True)
 
 
+@pytest.mark.parametrize(
+    ("check", "story"),
+    [
+        ("clock.skew", {"clock_series": [[0.3, 0], [1.3, 1], [2.3, 3602], [3.3, 3603], [4.3, 3604]]}),
+        ("clock.skew", {"clock_shows": 4000}),
+        (
+            "clock.drift",
+            {"clock_series": [[0.3, 0], [20.3, 20], [40.3, 41], [60.3, 61], [80.3, 82], [100.3, 102]]},
+        ),
+    ],
+    ids=["jumped", "never set", "drift"],
+)
+def test_a_step_seen_late_voids_whatever_rests_on_our_time(
+    judge: Any, check: str, story: dict[str, Any]
+) -> None:
+    """The computer may have slept, its monotonic time with it: then every clock seems to have jumped."""
+    before, after = judge(story), judge({**story, "run": {"step_s": 5}})
+    (was,) = before.findings(check)
+    assert was.verdict is Verdict.FAIL
+    concluded = conclude(before.lineup, before.scope, before.judgements, after.run)
+    (now,) = [finding for finding in concluded.findings if finding.check == check]
+    assert now.verdict is Verdict.NOT_TESTED
+    assert all(one.state is None for one in concluded.clocks)
+
+
 def test_a_step_seen_before_the_judgement_voids_the_skew(judge: Any) -> None:
     (finding,) = [
         f for f in judge({"run": {"step_s": 5}}).judgements["F1"].findings if f.check == "clock.skew"

@@ -26,6 +26,11 @@ from probe.model.profile import ClockRule
 from probe.model.reading import Quality, Reading
 
 STANDS_STILL = "Clock stands still"
+NOT_VALID = "Clock is not valid"
+NO_DATE = "Clock shows no possible date"
+MARKED = "Clock is not valid: the device marks its own time so"
+#: What is so whatever became of this computer's own clock; all else is void when that was stepped.
+WITHOUT_OUR_CLOCK = frozenset({STANDS_STILL, NOT_VALID, NO_DATE, MARKED})
 
 
 def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -36,7 +41,11 @@ def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         yield from _refused(check, context)
     elif rule.zone == "local" and zone_named(context.map.clock.zone) is None:
         yield check.untested(context.tag, f"the map's zone {context.map.clock.zone} is unknown here")
-    elif not state.is_steady and (exchanged := _exchanged_words(context, rule)) is not None:
+    elif (
+        not context.run.step_s
+        and not state.is_steady
+        and (exchanged := _exchanged_words(context, rule)) is not None
+    ):
         yield _off(check, context, rule, state, exchanged)
     elif not state.readings:
         yield _impossible(check, context)
@@ -44,7 +53,7 @@ def _run(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         yield _stands(check, context, state)
     elif state.marked == state.readings:
         yield _marked(check, context, state)
-    elif state.behaviour is Behaviour.JUMPED:
+    elif state.behaviour is Behaviour.JUMPED and not context.run.step_s:
         yield _jumped(check, context, state)
     else:
         yield from _compared(check, context, rule, state)
@@ -249,7 +258,7 @@ def _impossible(check: DeviceCheck, context: DeviceContext) -> Finding:
     return check.find(
         context.tag,
         Verdict.FAIL,
-        "Clock is not valid" if unset else "Clock shows no possible date",
+        NOT_VALID if unset else NO_DATE,
         observed=f"{reading.quality.value} (registers {reading.raw.hex(' ').upper()})",
         expected="a date and time",
         point=reading.point,
@@ -267,7 +276,7 @@ def _marked(check: DeviceCheck, context: DeviceContext, state: ClockState) -> Fi
     return check.find(
         context.tag,
         Verdict.FAIL,
-        "Clock is not valid: the device marks its own time so",
+        MARKED,
         observed=f"invalid bit set in {count(state.marked, 'stamp')}{stands}",
         expected="stamps that the device stands by",
         point=reading.point,
