@@ -25,8 +25,10 @@ def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
 
 #: What a run for clocks alone judges: that the device answers, that it is the right one, and its clock.
 _CLOCK_FAMILIES = ("reach", "reply", "identity", "proof", "clock")
-#: It reads few points, so that it says nothing of how many can be read; firmware says nothing of a clock.
-_NOT_WITH_CLOCKS = ("reply.complete", "identity.firmware")
+#: Runs that read few points say nothing of how many can be read.
+_ALL_POINTS = "reply.complete"
+#: Firmware says nothing of a clock.
+_NOT_WITH_CLOCKS = (_ALL_POINTS, "identity.firmware")
 
 
 def _is_for_clocks(check: DeviceCheck) -> bool:
@@ -41,7 +43,7 @@ _ACROSS_SETTINGS = ("run", "settings")
 
 def _is_for_settings(check: DeviceCheck) -> bool:
     family = check.id.partition(".")[0]
-    return (family in _SETTING_FAMILIES and check.id != _NOT_WITH_CLOCKS) or check.id in _WITH_SETTINGS
+    return (family in _SETTING_FAMILIES and check.id != _ALL_POINTS) or check.id in _WITH_SETTINGS
 
 
 def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
