@@ -256,9 +256,10 @@ def section(options: argparse.Namespace, command: str) -> str:
             "",
             (
                 f"Made by `{command}` on {platform.system()} {platform.machine()}, Python "
-                f"{platform.python_version()}; the machine was shared. Peak memory is that of the whole process, "
-                "record, verdicts and libraries included. In the large lineup the rows are folded, because a "
-                "page for each device would not fit: what is open is shown device by device, and what passed has a row."
+                f"{platform.python_version()}; the machine was shared. Peak memory is that of the whole "
+                "process, record, verdicts and libraries included. In the large lineup the rows are folded, "
+                "because a page for each device would not fit: what is open is shown device by device, and "
+                "what passed has a row. Both engines set the same blocks."
             ),
             "",
             "| devices | work | wall s | pages | peak MiB |",

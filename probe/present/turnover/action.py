@@ -203,7 +203,8 @@ def histories(dossier: Dossier, t: Texts) -> Iterable[Block]:
             rows=tuple(_accepted(one) for one in dict.fromkeys(accepted)),
             small=True,
         )
-    if content.histories:
+    moved = [one for one in content.histories if len(one.stages) > 1 or one.disposition != "open"]
+    if moved:
         yield Heading(text=t("history.stages"), level=2)
         yield Table(
             title=t("history.stages"),
@@ -212,9 +213,7 @@ def histories(dossier: Dossier, t: Texts) -> Iterable[Block]:
                 Column(t("column.stages"), 6),
                 Column(t("column.now")),
             ),
-            rows=tuple(
-                (one.finding, _stages(one, t), t(f"history.is_{_known(one)}")) for one in content.histories
-            ),
+            rows=tuple((one.finding, _stages(one, t), t(f"history.is_{_known(one)}")) for one in moved),
             small=True,
         )
 

@@ -46,6 +46,8 @@ def instruments(dossier: Dossier, t: Texts) -> Iterable[Block]:
     yield Facts(pairs=tuple(pair for pair in pairs if pair[1]), codes=(t("instrument.code"),))
     yield Text(text=t("instrument.same"), manner="small")
     for run in dossier.content.runs:
+        if not run.header.map_texts:
+            continue  # an acceptance, which is told where it counts
         yield Facts(
             pairs=(
                 (t("instrument.run"), moment(run.header.started_wall_ns)),

@@ -122,7 +122,8 @@ def dossier(
     version: str,
 ) -> Dossier:
     """The dossier of a record. runs: the records inside a merged one, none for others."""
-    judged: list[_Run] = [(n, run, lineup_of(run)) for n, run in enumerate(runs, 1)] or [(0, content, lineup)]
+    inside = [(n, run) for n, run in enumerate(runs, 1) if run.header.map_texts]  # others only accept
+    judged: list[_Run] = [(n, run, lineup_of(run)) for n, run in inside] or [(0, content, lineup)]
     seen = {number: _Seen(run, its_lineup, version) for number, run, its_lineup in judged}
     by_subject = _by_subject(content.findings)
     devices = tuple(

@@ -125,7 +125,7 @@ def _first_pass(dossier: Dossier, t: Texts) -> str:
     accepted = [one for one in histories if one.disposition == "accepted"]
     return t(
         "cover.first_text",
-        runs=count(len(dossier.content.runs), "run"),
+        runs=count(sum(bool(run.header.map_texts) for run in dossier.content.runs), "run"),
         failed=sum(verdict is Verdict.FAIL for verdict in first),
         untested=sum(verdict is Verdict.NOT_TESTED for verdict in first),
         open=len(still),

@@ -110,6 +110,26 @@ def test_a_record_that_was_cut_is_reported_as_open_and_proves_no_more(
     assert (code, told["pages"], told["record_holds"]) == (4, "same", False)
 
 
+def test_a_hand_over_shows_its_first_pass_and_what_was_accepted(tmp_path: Path, capsys: Capture) -> None:
+    accepted, joined, page = (tmp_path / name for name in ("a.audit.jsonl", "m.audit.jsonl", "m.html"))
+    who = ["--by", "B. <i>Owner</i>", "--reason", "spare <script>", "--no-sign"]
+    wanted = ["--finding", "identity.serial@52-F7", "--record", str(accepted)]
+    assert main(["record", "accept", str(SAMPLE), *wanted, *who]) == 0
+    assert main(["record", "merge", str(SAMPLE), str(accepted), "--record", str(joined), "--no-sign"]) in (
+        1,
+        3,
+    )
+    assert main(["report", str(joined), "-o", str(page)]) == 0
+    text = page.read_text(encoding="utf-8")
+    assert "1 run joined. At first 8 findings failed" in text
+    assert "1 are accepted as deviations" in text
+    assert "B. &lt;i&gt;Owner&lt;/i&gt;" in text
+    assert "spare &lt;script&gt;" in text
+    assert main(["report", str(joined), "-o", str(tmp_path / "m.pdf")]) == 0
+    code, told = verified((tmp_path / "m.pdf").read_bytes(), tmp_path, capsys)
+    assert (code, told["pages"]) == (0, "same")
+
+
 def _page_changed(data: bytes) -> bytes:
     """One page's drawing replaced by nothing, in the same number of bytes."""
     at = data.index(b"/Filter/FlateDecode", data.index(b"/Type/Page/"))
