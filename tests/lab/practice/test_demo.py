@@ -59,6 +59,7 @@ def test_a_healthy_lineup_has_nothing_wrong(tmp_path: Path) -> None:
     assert "Nothing real is" in ended.stderr
     assert {path.name for path in made(tmp_path).iterdir()} == {
         "map.yaml",
+        "study.yaml",
         "MSB-1.audit.jsonl",
         "MSB-1.report.pdf",
     }
@@ -70,7 +71,7 @@ def test_the_bad_day_is_found_and_the_record_verifies(tmp_path: Path) -> None:
     assert ended.returncode == 1
     failing = {f["subject"] for f in said["findings"] if f["verdict"] == "fail"}
     assert failing - {"lineup"} == {
-        "52-F1", "52-F3", "52-F5", "52-F7", "52-F8", "52-F10", "52-F12", "52-M2", "52-T", "GW-2", "MTR-F7",
+        "52-F1", "52-F2", "52-F3", "52-F5", "52-F7", "52-F8", "52-F10", "52-F12", "52-M2", "52-T", "GW-2", "MTR-F7",
         "UPS-1",
     }  # fmt: skip
     record = made(tmp_path) / "MSB-1.audit.jsonl"
