@@ -10,6 +10,7 @@ from probe.judge.diagnosis.lineup import Finding as Found_
 from probe.judge.diagnosis.lineup import Outcome, Pair, Weighed, diagnose
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.relations import Relation
+from probe.judge.diagnosis.rereading import NOMINAL_V
 from probe.judge.diagnosis.search import Explanation
 from probe.judge.diagnosis.sighting import Sighting
 from probe.judge.diagnosis.wiring import Part
@@ -252,11 +253,17 @@ def _nominal(context: LineupContext, found: Found, outcome: Outcome) -> Iterator
     tags = list(outcome.nominal_tags)
     explains = [f.id for tag in tags for f in found.of(tag) if f.verdict in _RATHER and is_ours(f)]
     if explains:
-        part, whose = Part(Kind.NOMINAL, f"{outcome.nominal_v:.0f}"), _whose(context, tags)
+        part, whose = Part(Kind.NOMINAL, _standard(outcome.nominal_v)), _whose(context, tags)
         statement = _sentence([said(part, whose)])
         statement += f" Rests on the same voltage at {count(len(tags), 'device')}."
         sure = round(1000 * min(MOST, 1 - 0.1 ** min(len(tags), 3)))
         yield make(Kind.NOMINAL.value, tags, explains, sure, statement, mended(part, whose))
+
+
+def _standard(volts: float) -> str:
+    """The nearest standard nominal voltage, or the voltage itself where none is near."""
+    nearest = min(NOMINAL_V, key=lambda nominal: abs(nominal - volts))
+    return f"{nearest:g}" if abs(nearest - volts) < 0.06 * nearest else f"{volts:.0f}"
 
 
 def _pair(context: LineupContext, found: Found, pair: Pair) -> Iterator[Cause]:

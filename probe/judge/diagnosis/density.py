@@ -6,7 +6,7 @@ of its own costs about ``FLOOR``, not everything, so an explanation must put man
 
 from __future__ import annotations
 
-from math import exp, log, log1p
+from math import exp, log1p
 
 #: Cost of a residual that fits nothing, in natural logarithms. From 4.5 standard deviations on it is paid.
 FLOOR = 9.0
@@ -30,10 +30,4 @@ def beyond(value: float, low: float, high: float, width: float) -> float:
     """``fit`` of how far the value lies outside low..high; width: one standard deviation."""
     if low <= value <= high:
         return 0.0
-    return fit(((low - value) if value < low else (value - high)) / width)
-
-
-def log_sum(logs: list[float]) -> float:
-    """Logarithm of the sum of the exponentials; minus infinity for none."""
-    top = max(logs, default=float("-inf"))
-    return top if top == float("-inf") else top + log(sum(exp(one - top) for one in logs))
+    return fit(((low - value) if value < low else (value - high)) / (width or 1e-9))

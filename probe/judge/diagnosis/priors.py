@@ -69,3 +69,9 @@ ONE_POINT = 0.5
 def cost(kind: Kind, share: float = 1.0) -> float:
     """Logarithm of the prior. share: of the kind's chance that falls to this one variant."""
     return log(CHANCE[kind] * share)
+
+
+def table() -> str:
+    """The chances as a Markdown table, for docs/diagnosis.md."""
+    rows = [f"| {kind.value} | {1000 * chance:g} in 1000 |" for kind, chance in CHANCE.items()]
+    return "\n".join(["| kind of cause | chance at one device |", "| --- | --- |", *rows])

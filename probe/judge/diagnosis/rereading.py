@@ -42,6 +42,8 @@ _TURNS = (("words", (True, False)), ("bytes", (False, True)), ("both", (True, Tr
 PROOF_FITS = -7.0
 #: Ratios further off than this (a logarithm) are no ratios of transformers.
 MOST_RATIO = log(30.0)
+#: Largest power of ten of a scale that comes with another type, and what each free choice of one costs.
+MOST_POWER, FREE_POWER = 4, -1.5
 _KEPT = frozenset({"voltage_phase", "voltage_line", "current", *POWERS, "power_factor", "frequency"})
 
 
@@ -171,8 +173,8 @@ def _as_type(known: Known, items: list[Item], other: str) -> Iterator[Way]:
         # One point alone may have the wrong sign: its neighbours of the same type do not show it.
         return
     parts = (Part(Kind.TYPE, other, items[0].point.type),)
-    for sized in _sized(read, size):
-        yield Way(parts, sized, keys, prior, size)
+    for sized, choices in _sized(read, size):
+        yield Way(parts, sized, keys, prior + choices, size)
 
 
 def _decoder(point: Point, other: str, *, scaled: bool) -> Decoder:
@@ -183,20 +185,33 @@ def _decoder(point: Point, other: str, *, scaled: bool) -> Decoder:
     return make_decoder(Encoding(type=other, count=point.count, order=point.order, scale=scale))
 
 
-def _sized(read: Read, size: Size) -> Iterator[Read]:
-    """The values with voltages, currents and powers each times the power of ten that makes them fit."""
-    volts = _times(read, GROUPS["voltages"], _volt_power(picture(read.values), size))
-    for power in _amp_powers(picture(volts.values), size):
-        amps = _times(volts, GROUPS["currents"], power)
-        fitted = _times(amps, POWERS, _watt_power(picture(amps.values)))
-        seen = picture(fitted.values)
-        factor = seen.factors[3][0]
-        hertz = seen.hertz[0]
-        if isfinite(factor) and abs(factor) > 1.5:
-            fitted = _times(fitted, ("power_factor",), -_tens(abs(factor)) - 1)
-        if isfinite(hertz) and hertz > 0:
-            fitted = _times(fitted, ("frequency",), round(log10(size.hertz / hertz)))
-        yield fitted
+def _sized(read: Read, size: Size) -> Iterator[tuple[Read, float]]:
+    """The values with voltages, currents and powers each times the power of ten that makes them fit, and
+    what so many free choices cost.
+
+    Powers beyond ``MOST_POWER`` are no scale of any device: the bits of floats, taken for whole numbers, are
+    all near a thousand million, and a free power of ten would make any of them look like a sound voltage.
+    """
+    volt = _volt_power(picture(read.values), size)
+    volts = _times(read, GROUPS["voltages"], volt)
+    for amp in _amp_powers(picture(volts.values), size):
+        amps = _times(volts, GROUPS["currents"], amp)
+        watt = _watt_power(picture(amps.values))
+        powers = [volt, amp, watt]
+        if any(abs(power) > MOST_POWER for power in powers):
+            continue
+        yield _rest_sized(_times(amps, POWERS, watt), size), FREE_POWER * sum(map(bool, powers))
+
+
+def _rest_sized(read: Read, size: Size) -> Read:
+    """Power factor and frequency times the power of ten that makes them fit."""
+    seen = picture(read.values)
+    factor, hertz = abs(seen.factors[3][0]), seen.hertz[0]
+    if isfinite(factor) and 1.5 < factor < 1e6:
+        read = _times(read, ("power_factor",), -_tens(factor) - 1)
+    if isfinite(hertz) and 1e-6 < hertz < 1e8:
+        read = _times(read, ("frequency",), round(log10(size.hertz / hertz)))
+    return read
 
 
 def _volt_power(seen: Picture, size: Size) -> int:

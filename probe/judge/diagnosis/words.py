@@ -147,9 +147,8 @@ _FIXES = {
     Kind.MISSET: "Correct the setting for the system (wye, four wires; or delta, three wires) in {who}, "
     "or the "
     "points of the profile that name phase and line voltages.",
-    Kind.NOMINAL: "Correct `system: {{voltage_v: ...}}` in the map after a look at the drawing: about "
-    "{where} V is "
-    "what is there.",
+    Kind.NOMINAL: "Correct `voltage_v` under `system` in the map, after a look at the drawing: a {where} V "
+    "system is what is there.",
     Kind.EXCHANGED: "Exchange the addresses of {who} (in the devices, or in the map if the drawing is "
     "wrong), then "
     f"repeat the run for both. {AT_THE_GEAR}",
