@@ -302,7 +302,7 @@ def _scales_of_points(known: Known) -> Iterator[Way]:
         for power in _powers_of(known.base, key):
             read = multiplied(known.base, lambda k, key=key, power=power: 10.0**-power if k == key else 1.0)  # type: ignore[misc]
             parts = (Part(Kind.SCALE, f"{power:+d}", points[key].name),)
-            prior = cost(Kind.SCALE, ONE_POINT / many / 2)
+            prior = cost(Kind.SCALE, ONE_POINT / many / 6)
             yield Way(parts, read, frozenset({key}), prior, known.size)
 
 
