@@ -70,7 +70,7 @@ def multiply(source: Path, target: Path, copies: int) -> None:
     for number in range(copies):
         for _, piece in pieces:
             if isinstance(piece, Note) and piece.topic == JUDGED:
-                writer.keep(piece._replace(text=f"{piece.text}-{number}"))
+                writer.keep(piece._replace(text=f"R{number}/{piece.text}"))
             elif hasattr(piece, "tag") or hasattr(piece, "host"):
                 writer.keep(_renamed(piece, number, links))
             elif number == 0:
@@ -93,7 +93,7 @@ def _renamed(piece: Any, number: int, links: dict[str, int]) -> Any:
     """The piece of evidence for a copy of its device. Any: evidence of whatever type has these fields."""
     fields = {}
     if getattr(piece, "tag", ""):
-        fields["tag"] = f"{piece.tag}-{number}"
+        fields["tag"] = f"R{number}/{piece.tag}"
     if getattr(piece, "host", "") in links:
         fields["host"] = f"{_address(number, links[piece.host])}:502"
     return piece._replace(**fields)
@@ -113,14 +113,14 @@ def _map_of(text: str, copies: int) -> str:
     for number in range(copies):
         for device in values["devices"]:
             one = json.loads(json.dumps(device))
-            one["tag"] += f"-{number}"
+            one["tag"] = f"R{number}/{one['tag']}"
             one["section"] += f", row {number + 1}"
             one.pop("study", None)
             if "fed_from" in one:
-                one["fed_from"] += f"-{number}"
+                one["fed_from"] = f"R{number}/{one['fed_from']}"
             address = one["address"]
             if "via" in address:
-                address["via"] += f"-{number}"
+                address["via"] = f"R{number}/{address['via']}"
             else:
                 place = (address.pop("host"), address.pop("port", "502"))
                 address["host"] = _address(number, hosts.setdefault(place, len(hosts)))
@@ -128,8 +128,9 @@ def _map_of(text: str, copies: int) -> str:
     values["devices"] = devices
     reference = values.get("clock", {}).get("reference", "")
     if reference.startswith("tag:"):
-        values["clock"]["reference"] += "-0"
-    values.pop("networks", None)
+        values["clock"]["reference"] = reference.replace("tag:", "tag:R0/")
+    for key in ("networks", "study"):
+        values.pop(key, None)
     values.pop("approved_sha256", None)
     return json.dumps(values, indent=0)
 
@@ -198,7 +199,10 @@ def _tables(made: list[Any]) -> tuple[float, int]:
                 [Paragraph(escape(str(getattr(cell, "value", cell))), style) for cell in row]
                 for row in block.rows
             ]
-            story.append(LongTable([head, *rows], repeatRows=1))
+            shares = [column.width or 1.5 for column in block.columns]
+            widths = [440 * share / sum(shares) for share in shares]
+            tight = [("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1)]
+            story.append(LongTable([head, *rows], colWidths=widths, repeatRows=1, style=tight))
         elif block.kind == "items":
             for item in block.items:
                 say(item.head)
