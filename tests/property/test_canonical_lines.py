@@ -133,6 +133,7 @@ header = st.builds(
     site=text,
     lineup=text,
     map_texts=st.lists(source, max_size=2).map(tuple),
+    study_texts=st.lists(source, max_size=2).map(tuple),
     profile_texts=st.lists(source, max_size=2).map(tuple),
     scope=st.builds(
         Scope, tags=texts, left_out=texts, quick=st.booleans(), dwell_s=seconds, poll_pause_s=seconds
