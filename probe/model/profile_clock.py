@@ -30,11 +30,14 @@ def compile_write(written: ClockWriteDocument, layer: Layer, point: Point) -> Co
     place = compiler.place(written.address, "address") if written.address else Place(point.area, point.start)
     latch = compiler.latch(written)
     if place is not None and place.area is not Area.HOLDING:
-        compiler.tell("only holding registers can be written", "address", found=place.area.value)
+        remedy = "give the address of the holding registers to write" if written.address is None else ""
+        compiler.tell(
+            "only holding registers can be written", "address", found=place.area.value, remedy=remedy
+        )
     if compiler.problems or decoder is None or place is None:
         return Compiled(None, tuple(compiler.problems))
     rule = ClockWrite(
-        function=written.function,
+        function=int(written.function),
         start=place.start,
         decoder=decoder,
         registers=decoder.registers,

@@ -28,11 +28,6 @@ PROFILE_FORMAT = "buswitness-profile/1"
 ProfileName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9.-]{0,59}$")]
 
 
-def _number(value: Any) -> Any:
-    """Digits as a number, for a choice of numbers; all else is left to pydantic."""
-    return int(value) if isinstance(value, str) and value.isdecimal() else value
-
-
 def _raw_keys(value: Any) -> Any:
     """Keys such as 0x10 as numbers; two keys that are the same number are refused."""
     if not isinstance(value, dict):
@@ -204,7 +199,9 @@ class LatchDocument(Strict):
     """A register to write last, so that the device takes over the clock registers written before."""
 
     address: Written
-    value: Annotated[Whole, Field(le=65_535)]
+    value: Annotated[
+        Whole, Field(le=65_535, json_schema_extra={"x-allowed": "a whole number from 0 to 65535, or 0x..."})
+    ]
 
 
 class ClockWriteDocument(Strict):
@@ -213,7 +210,7 @@ class ClockWriteDocument(Strict):
     function: 6 writes one register a request, 16 all at once. latch: written last.
     """
 
-    function: Annotated[Literal[6, 16], BeforeValidator(_number)] = 16
+    function: Annotated[Literal["6", "16"], BeforeValidator(str), WithJsonSchema({"enum": [6, 16]})] = "16"
     address: Written | None = None
     encoding: EncodingWord | None = None
     order: FamilyWord | None = None

@@ -20,7 +20,11 @@ ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 
 
 class ClockSetter:
-    """Takes what is written to one device. zone_s: local time less UTC at the lineup."""
+    """Takes what is written to one device. zone_s: local time less UTC at the lineup.
+
+    Refusals in the order of the standard's state diagrams: function, then address, then value (MODBUS
+    Application Protocol Specification V1.1b3, 6.6, 6.12).
+    """
 
     def __init__(self, part: Part, zone_s: float) -> None:
         self._part = part
@@ -43,9 +47,10 @@ class ClockSetter:
                 raise Refusal(ILLEGAL_VALUE)
             self._take(rule, moment)
             return
-        inside = rule.start <= start and start + len(words) <= rule.start + rule.registers
-        if not inside or function != rule.function:
-            raise Refusal(ILLEGAL_FUNCTION if inside else ILLEGAL_ADDRESS)
+        if function != rule.function:
+            raise Refusal(ILLEGAL_FUNCTION)
+        if not (rule.start <= start and start + len(words) <= rule.start + rule.registers):
+            raise Refusal(ILLEGAL_ADDRESS)
         self._waiting.update({start + i: word for i, word in enumerate(words)})
         if latch is None and len(self._waiting) == rule.registers:
             self._take(rule, moment)
