@@ -29,6 +29,8 @@ _CLOCK_FAMILIES = ("reach", "reply", "identity", "proof", "clock")
 _ALL_POINTS = "reply.complete"
 #: Firmware says nothing of a clock.
 _NOT_WITH_CLOCKS = (_ALL_POINTS, "identity.firmware")
+#: Across devices: beside the run and its clocks only whether each is the one that was meant.
+_ACROSS_CLOCKS = ("lineup.serial_twice", "lineup.places")
 
 
 def _is_for_clocks(check: DeviceCheck) -> bool:
@@ -46,8 +48,14 @@ def _is_for_settings(check: DeviceCheck) -> bool:
     return (family in _SETTING_FAMILIES and check.id != _ALL_POINTS) or check.id in _WITH_SETTINGS
 
 
+def _is_across_clocks(check: LineupCheck) -> bool:
+    return check.id.partition(".")[0] in ("run", "clock") or check.id in _ACROSS_CLOCKS
+
+
 def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
     """The checks across devices that a run of this scope is for."""
+    if scope.clocks_only:
+        return tuple(check for check in LINEUP_CHECKS if _is_across_clocks(check))
     if not scope.settings_only:
         return LINEUP_CHECKS
     return tuple(check for check in LINEUP_CHECKS if check.id.partition(".")[0] in _ACROSS_SETTINGS)
