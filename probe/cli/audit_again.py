@@ -68,6 +68,7 @@ def _again(
         quick=before.quick,
         dwell_s=before.dwell_s,
         poll_pause_s=before.poll_pause_s,
+        settings_only=before.settings_only,
     )
     return Again(lineup=lineup, scope=scope, source=source_of(content, relation, record))
 

@@ -119,6 +119,8 @@ def _how(content: RecordContent) -> str:
     scope = content.header.scope
     if content.acceptances:
         return "accepted at a desk; nothing was asked"
+    if scope.settings_only:
+        return "protective settings alone, read twice"
     if scope.quick:
         return "quick: no proof that values are alive, no clocks"
     return f"repeated polls for {scope.dwell_s:g} s" if scope.dwell_s else "two rounds"

@@ -69,7 +69,7 @@ def settings_of(content: RecordContent, lineup: Lineup) -> SettingsView:
         lineup=lineup,
         code=content.code,
         devices=devices,
-        coordinations=tuple(all_coordinations(bands)) if lineup.studies else (),
+        coordinations=tuple(all_coordinations(bands, frozenset(evidence.tags))) if lineup.studies else (),
     )
 
 

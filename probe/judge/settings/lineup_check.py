@@ -31,7 +31,7 @@ def _amps(value_a: float) -> str:
 
 
 def _run(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
-    done = list(all_coordinations(bands_of(context)))
+    done = list(all_coordinations(bands_of(context), frozenset(context.scope.tags)))
     by_pair: dict[Pair, list[Coordination]] = {}
     for one in done:
         by_pair.setdefault(one.pair, []).append(one)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -176,9 +176,10 @@ def _given_up(
     return beyond(overlaps(lower, upper, up_to_a), found)
 
 
-def all_coordinations(bands: Bands) -> Iterator[Coordination]:
-    """Every pair of the map: phase faults, and ground faults where one of the two looks for them."""
-    for pair in pairs_of(bands.lineup.map):
+def all_coordinations(bands: Bands, tags: Collection[str]) -> Iterator[Coordination]:
+    """Every pair of the tags: phase faults, and ground faults where one of the two looks for them."""
+    pairs = (pair for pair in pairs_of(bands.lineup.map) if pair.lower in tags and pair.upper in tags)
+    for pair in pairs:
         for domain in domains_of(bands.lineup, pair):
             yield coordinate(bands, pair, domain)
 

@@ -105,7 +105,7 @@ def view() -> SettingsView:
         lineup=lineup,
         code="ab" * 32,
         devices=tuple(devices),
-        coordinations=tuple(all_coordinations(bands)),
+        coordinations=tuple(all_coordinations(bands, lineup.map.by_tag)),
     )
 
 
