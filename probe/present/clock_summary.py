@@ -40,11 +40,25 @@ def summary(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     tolerance_s = result.lineup.map.clock.tolerance_s
     states = {one.tag: (one.state, one.verdict) for one in result.clocks}
     rows = [*headline(result, width, signs), Row(), *table(states, tolerance_s, width, signs)]
-    rows += [*_drifts(result, width), *order_rows(fleet(result), width, signs), *cause_rows(result, width)]
+    rows += [
+        *_set(result, width),
+        *_drifts(result, width),
+        *order_rows(fleet(result), width, signs),
+        *cause_rows(result, width),
+    ]
     alike, own = part_alike([f for f in result.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)])
     rows += alike_rows(alike, width, signs)
     rows += device_rows(result, own, width, signs)
     return [*rows, *not_tested_rows(result, width, signs), *_bottom_line(result, width, signs)]
+
+
+def _set(result: AuditResult, width: int) -> list[Row]:
+    """The clocks that were set and are right since; the others have findings further down."""
+    done = [f for f in result.findings if f.check == "clock.set" and f.verdict is Verdict.PASS]
+    if not done:
+        return []
+    pairs = [(finding.subject, finding.observed) for finding in done]
+    return [Row(), Row([Piece("Set", "bold")]), *facts(pairs, width, indent=2)]
 
 
 def fleet(result: AuditResult) -> Fleet:

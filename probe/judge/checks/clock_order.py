@@ -17,6 +17,8 @@ _SUBJECT = "lineup"
 
 
 def _run(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
+    if not _several(context.lineup, context.scope):
+        return
     fleet = fleet_of((tag, facts.clock) for tag, facts in context.facts.items() if _has_clock(context, tag))
     worst = fleet.worst
     if worst is None:
