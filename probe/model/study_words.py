@@ -10,7 +10,7 @@ from probe.model.schedule_words import plain_words
 #: Field to headings, capitals, brackets and signs aside.
 HEADINGS: Mapping[str, tuple[str, ...]] = {
     "tag": (
-        "tag", "device", "device tag", "breaker", "breaker tag", "equipment", "designation", "device id", "id",
+        "tag", "device", "device tag", "breaker", "breaker tag", "equipment", "designation", "device id",
     ),
     "group": ("group", "setting group", "settings group", "setting set", "mode", "set"),
     "sensor": ("sensor", "sensor rating", "sensor size", "ct rating"),

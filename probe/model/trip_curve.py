@@ -1,7 +1,7 @@
 """Trip times of single protection functions: the shapes of the standards and of direct-acting releases.
 
-All shapes fall with rising current. A current at or below the pickup never trips (infinite time). Nothing here
-knows tolerances: those belong to a type of device (``trip_band``).
+All shapes fall with rising current. A current at or below the pickup never trips (infinite time). Nothing
+here knows tolerances: those belong to a type of device (``trip_band``).
 
 Sources: IEC 60255-151, Annex A (curves A to F, constants as several independent open-source libraries have
 them); IEEE C37.112 (constants likewise); the I²t and flat shapes are the usual form of low-voltage trip units

@@ -176,9 +176,10 @@ def _given_up(
     return beyond(overlaps(lower, upper, up_to_a), found)
 
 
-def all_coordinations(bands: Bands, tags: Collection[str]) -> Iterator[Coordination]:
-    """Every pair of the tags: phase faults, and ground faults where one of the two looks for them."""
-    pairs = (pair for pair in pairs_of(bands.lineup.map) if pair.lower in tags and pair.upper in tags)
+def all_coordinations(bands: Bands, tags: Collection[str] | None = None) -> Iterator[Coordination]:
+    """Every pair of the tags (of the map if None): phase faults, and ground faults if one of them looks."""
+    wanted = bands.lineup.map.by_tag if tags is None else tags
+    pairs = (pair for pair in pairs_of(bands.lineup.map) if pair.lower in wanted and pair.upper in wanted)
     for pair in pairs:
         for domain in domains_of(bands.lineup, pair):
             yield coordinate(bands, pair, domain)
