@@ -134,7 +134,7 @@ def _again(dossier: Dossier, t: Texts) -> str:
 
 def signatures(dossier: Dossier, project: Project, t: Texts) -> Iterable[Block]:
     """Three blocks, signed by hand."""
-    yield Heading(text=t("sign.heading"), mark="sign")
+    yield Heading(text=t("sign.heading"), mark="sign", new_page=True)
     yield Text(
         text=t(
             "sign.intro",

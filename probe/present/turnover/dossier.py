@@ -241,7 +241,9 @@ def _settings_view(
         lineup=lineup,
         code=content.code,
         devices=own,
-        coordinations=tuple(all_coordinations(bands)) if lineup.studies else (),
+        coordinations=tuple(all_coordinations(bands, frozenset(content.header.scope.tags)))
+        if lineup.studies
+        else (),
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 
 import pytest
 
 from probe.model.finding import Verdict
 from probe.present.turnover import assembly
-from probe.present.turnover.blocks import Block, Heading, Items, Signatures, Table, Text
+from probe.present.turnover.blocks import Block, Cover, Facts, Heading, Items, Signatures, Table, Text
 from probe.present.turnover.device_page import Fold, device_pages
 from probe.present.turnover.dossier import Dossier
 from probe.present.turnover.project import NO_PROJECT
@@ -40,6 +41,22 @@ def test_every_open_finding_is_on_the_page_of_its_device(dossier: Dossier, t: Te
         for finding in one.findings:
             if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
                 assert finding.title in heads
+
+
+def test_a_signed_record_shows_whose_key_in_groups_to_be_read_aloud(dossier: Dossier, t: Texts) -> None:
+    # SHA-256 of the public key of RFC 8032, 7.1, test 1, by hashlib alone
+    public = "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a"
+    printed = hashlib.sha256(bytes.fromhex(public)).hexdigest()
+    groups = " ".join(printed[n : n + 4] for n in range(0, 24, 4))
+    assert dossier.content.seal is not None
+    content = replace(dossier.content, seal=replace(dossier.content.seal, public=public))
+    signed = document(replace(dossier, content=content), t)
+    pairs = [pair for block in signed if isinstance(block, Facts | Cover)
+             for pair in (block.pairs if isinstance(block, Facts) else block.facts)]  # fmt: skip
+    assert (t("cover.key"), groups) in pairs
+    assert (t("proof.key"), printed) in pairs
+    assert (t("cover.key"), t("cover.no_key")) not in pairs
+    assert any(isinstance(b, Text) and b.text == t("proof.proves_signed") for b in signed)
 
 
 def test_tables_are_even(dossier: Dossier, t: Texts) -> None:
