@@ -28,9 +28,10 @@ from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
 from probe.collect.turn import Aimed, Aside, Script, Turn
 from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose, Stray
 from probe.model.profile import Limits, Quirks
-from probe.wire.link import Link, Request, StrayHandler
+from probe.wire.link import Converse, Link, Request, StrayHandler
 
 _DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
+_CUT = (Outcome.CLOSED, Outcome.RESET)
 #: Outcomes of a connect that another attempt would not change.
 _FINAL = (ConnectOutcome.NO_NAME, ConnectOutcome.NO_PORT, ConnectOutcome.NOT_PERMITTED)
 #: A link whose type must not be held open is closed when nobody has anything to ask for so long.
@@ -102,6 +103,8 @@ class Host:
         finished: Callable[[Guest], Awaitable[None]],
     ) -> None:
         self.link = make_link(self._stray)
+        #: None once the device has hung up: then each request waits until the end of the last one is known.
+        self._converse: Converse | None = getattr(self.link, "converse", None)
         self.log = LinkLog()
         self.keep_open = False
         self._manner = manner
@@ -124,6 +127,7 @@ class Host:
         self._ever_answered = False
         self._barren = 0  # connections in a row without a valid reply
         self._misses = 0  # requests in a row without a valid reply
+        self._renewing = False  # the connection is to be closed, a new one may do better
         self._missed_ns = 0  # when the last request that was given up was sent
         self._least_s = 0.0  # time-out that this link has shown to need
 
@@ -182,39 +186,50 @@ class Host:
     async def _ask(self, guest: Guest, request: Request) -> None:
         """Ask the device, and go on with its next request while nobody and nothing else is to be heeded.
 
-        That is the usual case (one device on the link, no gaps), and the hot path of a run.
+        That is the usual case (one device on the link, no gaps), and the hot path of a run: plain good
+        answers are taken where they come.
         """
-        link, keep, measured = self.link, self._journal.exchange, self._appointed.measured
-        while True:
-            exchange = await link.exchange(request, guest.quirks)
-            keep(guest.shelf, exchange)
-            outcome = exchange.outcome
-            if outcome is _DATA or outcome is _EXCEPTION:
-                self._misses = 0
-                if outcome is _DATA:  # a gateway waits before it gives an exception
-                    measured(exchange.received_ns - exchange.sent_ns)
-                if not self._proved:
-                    self._prove()
-            else:
-                await self._missed(exchange)
-            self._due_ns = exchange.received_ns + self._manner.gap_ns
-            try:
-                turn = guest.script.send(exchange)
-            except StopIteration:
-                await self._finish(guest)
-                return
-            if type(turn) is not Request:
-                await self._take(guest, turn)
-                return
-            if self._ready or self._unhurried or self._paused or self._has_to_look_up():
-                guest.request = turn
-                self._ready.append(guest)
-                return
-            request = turn
+        turns: list[Turn | None] = []
+
+        def follow(exchange: Exchange) -> Request | None:
+            turn = self._heard(guest, exchange)
+            if type(turn) is not Request or self._ready or self._unhurried or self._has_to_look_up():
+                turns.append(turn)
+                return None
+            return turn
+
+        if self._converse is None:
+            exchange = await self.link.exchange(request, guest.quirks)
+        else:
+            exchange = await self._converse(request, guest.quirks, follow)
+        turn = turns[0] if turns else self._heard(guest, exchange)
+        if self._renewing:
+            self._renewing = False
+            await self.close()
+        await self._take(guest, turn)
+
+    def _heard(self, guest: Guest, exchange: Exchange) -> Turn | None:
+        """Keep what came of a request; what the device wants next, None if it is done."""
+        self._journal.exchange(guest.shelf, exchange)
+        outcome = exchange.outcome
+        if outcome is _DATA or outcome is _EXCEPTION:
+            self._misses = 0
+            if outcome is _DATA:  # a gateway waits before it gives an exception
+                self._appointed.measured(exchange.received_ns - exchange.sent_ns)
+            if not self._proved:
+                self._prove()
+        else:
+            self._missed(exchange)
+        self._due_ns = exchange.received_ns + self._manner.gap_ns
+        try:
+            return guest.script.send(exchange)
+        except StopIteration:
+            return None
 
     def _has_to_look_up(self) -> bool:
         """True if more than the next request may have to be done."""
-        return bool(self._misses or self._stopping or self._appointed or not self.link.is_open)
+        busy = self._paused or self._misses or self._appointed
+        return bool(busy or self._stopping or not self.link.is_open)
 
     async def _take(self, guest: Guest, turn: Turn | None) -> None:
         """Put a device where its wish belongs: queue, pause, or done."""
@@ -359,14 +374,16 @@ class Host:
         self._barren = 0
         self._connects.answered()
 
-    async def _missed(self, exchange: Exchange) -> None:
-        """Count a request without a valid reply; after a full turn of them the socket is renewed."""
+    def _missed(self, exchange: Exchange) -> None:
+        """Count a request without a valid reply; after a full turn of them the socket is to be renewed."""
+        if exchange.outcome in _CUT:
+            self._converse = None
         if exchange.purpose is Purpose.ABSENT_UNIT:
             return  # silence is what is expected
         self._misses += 1
         self._missed_ns = exchange.sent_ns
         if self._ever_answered and self._misses == self._patience():
-            await self.close()
+            self._renewing = True
 
     def _patience(self) -> int:
         """Requests in a row without a valid reply that make one full turn of this link."""

@@ -76,6 +76,8 @@ class _TcpClockLink(TcpLink):
 
     __slots__ = ("_permit",)
 
+    converse = None  # type: ignore[assignment]  # each request is checked by itself
+
     def allow(self, permit: Permit) -> None:
         self._permit = permit
 

@@ -7,7 +7,7 @@ an ``Outcome`` (only ``asyncio.CancelledError`` passes).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import NamedTuple, Protocol
 
 from probe.model.evidence import Connect, Disconnect, Exchange, Purpose, Stray
@@ -27,6 +27,10 @@ class Request(NamedTuple):
 
 
 StrayHandler = Callable[[Stray], None]
+#: Takes a plain good answer; gives the request that follows at once, None if there is more to think about.
+Follow = Callable[[Exchange], Request | None]
+#: Sends a request and those that follow; the exchange that ended it. See ``TcpLink.converse``.
+Converse = Callable[[Request, Quirks, Follow], Awaitable[Exchange]]
 
 
 class Link(Protocol):

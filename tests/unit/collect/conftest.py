@@ -35,7 +35,7 @@ from probe.model.lineup import Lineup, SourceText
 from probe.model.profile import Area, Limits, Point, Profile, Quirks
 from probe.model.scope import Scope
 from probe.wire.echo import EchoRight
-from probe.wire.link import Request, StrayHandler
+from probe.wire.link import Follow, Request, StrayHandler
 
 SECOND = 1_000_000_000
 
@@ -145,6 +145,15 @@ class FakeLink:
             outcome, code, frame,
             response_to(request, outcome, code, self.contents(request, (sent + received) // 2)),
         )  # fmt: skip
+
+    async def converse(self, request: Request, quirks: Quirks, follow: Follow) -> Exchange:
+        """As a real link: good answers go to ``follow`` until it has no request."""
+        while True:
+            exchange = await self.exchange(request, quirks)
+            following = follow(exchange) if exchange.outcome is Outcome.DATA else None
+            if following is None:
+                return exchange
+            request = following
 
     async def close(self) -> Disconnect | None:
         if self._open:
