@@ -83,17 +83,23 @@ def punch_rows(dossier: Dossier, t: Texts) -> list[tuple[Verdict, str, str, str]
     accepted = {one.finding for one in dossier.content.histories if one.disposition == "accepted"}
     left_out = {device.tag for device in dossier.left_out}
     open_ = [f for f in dossier.content.findings if f.id not in accepted and f.subject not in left_out]
-    own = [f for f in open_ if f.verdict in _OPEN]
-    rows = []
-    for group in _alike(sorted(own, key=lambda f: (_OPEN.index(f.verdict), -f.danger))):
+    own = sorted((f for f in open_ if f.verdict in _OPEN), key=lambda f: (_OPEN.index(f.verdict), -f.danger))
+    rows: list[tuple[Verdict, str, str, str]] = []
+    for group in _alike(own):
         first = group[0]
         causes_ = dict.fromkeys(numbers[f.cause] for f in group if f.cause in numbers)
+        said_cause = some(list(causes_), 3)
+        tags = list(dict.fromkeys(f.subject for f in group))
         if len(group) < ALIKE:
             rows += [(f.verdict, f.subject, _with_seen(f), numbers.get(f.cause or "", "")) for f in group]
+        elif len(tags) == 1:
+            what = "; ".join(dict.fromkeys(f.title for f in group))
+            what = t("punch.explained", findings=count(len(group), "finding"), what=what)
+            rows.append((first.verdict, tags[0], what, said_cause))
         else:
-            tags = some(list(dict.fromkeys(f.subject for f in group)), 40)
-            what = t("punch.alike", what=first.title, findings=count(len(group), "finding"), tags=tags)
-            rows.append((first.verdict, t("punch.several"), what, some(list(causes_), 3)))
+            found = count(len(group), "finding")
+            what = t("punch.alike", what=first.title, findings=found, tags=some(tags, 40))
+            rows.append((first.verdict, t("punch.several"), what, said_cause))
     untested: dict[tuple[str, str, str], list[Finding]] = {}
     for f in open_:
         if f.verdict is Verdict.NOT_TESTED:
@@ -106,8 +112,8 @@ def punch_rows(dossier: Dossier, t: Texts) -> list[tuple[Verdict, str, str, str]
         if len(subjects) < ALIKE:
             rows += [(Verdict.NOT_TESTED, tag, _untested(many, why, t), cause) for tag, many in subjects]
         else:
-            tags = some([tag for tag, _ in subjects], 40)
-            what = f"{_untested(sum(many for _, many in subjects), why, t)}: {tags}"
+            listed = some([tag for tag, _ in subjects], 40)
+            what = f"{_untested(sum(many for _, many in subjects), why, t)}: {listed}"
             rows.append((Verdict.NOT_TESTED, t("punch.several"), what, cause))
     return rows
 
@@ -117,10 +123,15 @@ def _untested(many: int, why: str, t: Texts) -> str:
 
 
 def _alike(findings: Sequence[Finding]) -> list[list[Finding]]:
-    """Findings of one check with one title and verdict together, where the first of them stands."""
-    groups: dict[tuple[str, Verdict, str], list[Finding]] = {}
+    """Findings that are one thing to mend together, where the first of them stands.
+
+    For review, what one cause explains on one device; else what one check says in one title.
+    """
+    groups: dict[tuple[str, ...], list[Finding]] = {}
     for f in findings:
-        groups.setdefault((f.check, f.verdict, f.title), []).append(f)
+        caused = f.verdict is Verdict.REVIEW and f.cause
+        key = (f.subject, f.cause or "") if caused else (f.check, f.verdict.value, f.title)
+        groups.setdefault(key, []).append(f)
     return list(groups.values())
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from probe.model.finding import Verdict
 from probe.present.turnover import assembly
+from probe.present.turnover.action import punch_rows
 from probe.present.turnover.blocks import Block, Cover, Facts, Heading, Items, Signatures, Table, Text
 from probe.present.turnover.device_page import Fold, device_pages
 from probe.present.turnover.dossier import Dossier
@@ -89,3 +90,20 @@ def test_the_signatures_say_when_the_audit_is_incomplete(dossier: Dossier, t: Te
     assert t("sign.incomplete") not in tail(replace(dossier, complete=True))
     assert assembly.paper(replace(dossier, complete=True), NO_PROJECT, t).warning == ""
     assert assembly.paper(dossier, NO_PROJECT, t).warning == "INCOMPLETE"
+
+
+def test_the_punch_list_holds_every_open_finding_alone_or_in_a_line_with_others(
+    dossier: Dossier, t: Texts
+) -> None:
+    rows = punch_rows(dossier, t)
+    said = " | ".join(f"{subject} {what}" for _, subject, what, _ in rows)
+    for finding in dossier.content.findings:
+        if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
+            assert finding.title in said, finding.id
+    untested = sum(f.verdict is Verdict.NOT_TESTED for f in dossier.content.findings)
+    counted = sum(
+        int(what.partition(" ")[0]) for verdict, _, what, _ in rows if verdict is Verdict.NOT_TESTED
+    )
+    assert counted == untested
+    order = [verdict for verdict, *_ in rows]
+    assert order == sorted(order, key=[Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_TESTED].index)
