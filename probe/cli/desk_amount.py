@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 
 from probe.desk.working import Amount
@@ -14,6 +13,9 @@ _FORM = re.compile(
     r"(?:\s*(?:±|\+/-)\s*(?P<spread>\d+(?:\.\d+)?))?\s*(?P<unit>[^\d\s].*?)?\s*",
     re.IGNORECASE,
 )
+
+#: Beyond these nothing on a desk is meant; they keep the arithmetic from overflow.
+_SMALLEST, _LARGEST = 1e-9, 1e9
 
 LENGTH = {"m": 1.0, "km": 1000.0, "ft": 0.3048}
 SHORT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
@@ -53,7 +55,10 @@ def amount(
         raise problem(option, "this unit does not fit here", text, allowed)
     factor = named[match["unit"].lower()]
     value, spread = float(match["number"]) * factor, float(match["spread"] or 0) * factor
-    if not math.isfinite(value) or value < least or (above and value <= least):
+    sizes = [abs(one) for one in (value, spread) if one]
+    if any(not _SMALLEST <= size <= _LARGEST for size in sizes):
+        raise problem(option, "this amount is out of all reason", text, allowed)
+    if value - spread < least or (above and value - spread <= least):
         words = "above" if above else "from"
         raise problem(option, "this amount is out of range", text, f"{words} {least:g} {next(iter(units))}")
     return Amount(value=value, unit=next(iter(units)), plus_minus=spread)
@@ -78,7 +83,7 @@ def choice(option: str, text: str, allowed: tuple[str, ...]) -> str:
 
 
 def part(option: str, number: float) -> float:
-    """A part of one, above 0. Raises InputError."""
-    if not 0 < number <= 1:
-        raise problem(option, "this is no part of one", f"{number:g}", "above 0, up to 1")
+    """A part of one, from a hundredth on. Raises InputError."""
+    if not 0.01 <= number <= 1:
+        raise problem(option, "this is no part of one", f"{number:g}", "0.01 to 1")
     return number

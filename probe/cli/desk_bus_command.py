@@ -13,6 +13,8 @@ from probe.model.lineup import Lineup
 from probe.model.nearest import did_you_mean
 
 MOST_UNITS = 247
+#: Source: MODBUS over Serial Line V1.02, 3.2 (default).
+STANDARD_BAUD = 19_200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +43,8 @@ class BusWanted:
 
 def bus(wanted: BusWanted, *, as_json: bool) -> int:
     """Show one round of a serial segment. Raises InputError for what cannot be read."""
+    if wanted.baud:
+        _whole("--baud", wanted.baud, 300, 1_000_000)
     baud, devices = _typed(wanted) if wanted.map_file is None else _from_map(wanted, wanted.map_file)
     _whole("--dead", wanted.dead, 0, len(devices))
     _whole("--retries", wanted.retries, 0, 100)
@@ -75,11 +79,10 @@ def _whole(option: str, number: int, low: int, high: int) -> int:
 
 def _typed(wanted: BusWanted) -> tuple[int, tuple[tuple[int, ...], ...]]:
     """Baud, and the reply bytes of each device."""
-    baud = _whole("--baud", wanted.baud or 19_200, 300, 1_000_000)
     devices = _whole("--devices", wanted.devices, 1, MOST_UNITS)
     blocks = _whole("--blocks", wanted.blocks, 1, 1000)
     registers = _whole("--registers", wanted.registers, 1, 125)
-    return baud, ((buses.reply_bytes(registers),) * blocks,) * devices
+    return wanted.baud or STANDARD_BAUD, ((buses.reply_bytes(registers),) * blocks,) * devices
 
 
 def _from_map(wanted: BusWanted, file: Path) -> tuple[int, tuple[tuple[int, ...], ...]]:

@@ -217,7 +217,7 @@ def sizing(
 
 
 def _need_steps(bank: Bank, profile: Sequence[Stretch], uncorrected_ah: float) -> list[Step]:
-    """How the uncorrected capacity follows: one division, or with the rate effect the proof of what was found."""
+    """How the uncorrected capacity follows: a division, or the proof of what was found (rate effect)."""
     if bank.exponent == 1:
         watt_hours = sum(one.watts * one.hours for one in profile)
         text = (

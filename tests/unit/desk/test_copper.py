@@ -1,0 +1,73 @@
+"""Feeder voltages: shared stretches, worst ends, collapse. Numbers of standards are in tests/outside."""
+
+from dataclasses import replace
+
+import pytest
+
+from probe.desk.conductor import Conductor
+from probe.desk.copper import Feeder, Load, feeder_voltages, longest_m, voltages
+from probe.desk.working import Amount
+from probe.model.finding import Verdict
+
+
+def load(name: str, distance_m: float, draw: float, *, is_power: bool = False, unsure: float = 0) -> Load:
+    distance = Amount(value=distance_m, unit="m", plus_minus=unsure)
+    return Load(name=name, distance_m=distance, draw=draw, is_power=is_power)
+
+
+#: 10 ohm/km whatever the temperature: 20 mohm out and back for each metre.
+TEN = Conductor("ten", 10.0, 20.0, 0.0, "test")
+FEEDER = Feeder(
+    supply_v=24, least_v=24, most_v=24, conductor=TEN, temperature_c=20, loads=(load("A", 10, 1),)
+)
+
+
+def test_a_shared_stretch_carries_the_current_of_all_behind_it() -> None:
+    """0.2 ohm * 3 A, then 0.2 ohm * 2 A: 23.4 and 23.0 V, in whatever order the loads were given."""
+    feeder = replace(FEEDER, loads=(load("far", 20, 2), load("near", 10, 1)))
+    found = {one.name: one.value for one in feeder_voltages(feeder).result}
+    assert found == pytest.approx({"voltage at near": 23.4, "voltage at far": 23.0})
+
+
+def test_the_least_voltage_of_the_supply_decides() -> None:
+    low = replace(FEEDER, least_v=20.5)
+    assert feeder_voltages(FEEDER).verdict is Verdict.PASS
+    assert feeder_voltages(low).checks[0].verdict is Verdict.FAIL
+    assert "not the worst case" in feeder_voltages(FEEDER).steps[0].text
+
+
+def test_too_high_a_supply_fails_too() -> None:
+    checks = feeder_voltages(replace(FEEDER, most_v=29)).checks
+    assert [one.verdict for one in checks] == [Verdict.PASS, Verdict.FAIL]
+
+
+def test_an_uncertain_distance_across_the_limit_is_a_review() -> None:
+    unsure = replace(FEEDER, loads=(load("A", 35, 5, unsure=5),))  # 20.5 V, 20.0 to 21.0
+    assert feeder_voltages(unsure).checks[0].verdict is Verdict.REVIEW
+
+
+def test_collapse_is_said_in_words_and_numbers() -> None:
+    working = feeder_voltages(replace(FEEDER, loads=(load("A", 45, 200, is_power=True),)))
+    assert not working.result[0].exists
+    assert working.verdict is Verdict.FAIL
+    assert "160 W can arrive" in working.steps[2].text  # 24² / (4 * 0.9)
+
+
+def test_constant_currents_that_leave_no_voltage_have_no_solution() -> None:
+    assert voltages(24, [1.0], [load("A", 1, 25)]) is None
+    found = voltages(24, [1.0], [load("A", 1, 20)])
+    assert found == pytest.approx((4.0,))
+
+
+def test_longest_run_lands_on_the_limit() -> None:
+    for draw, is_power in ((5.0, False), (60.0, True)):
+        feeder = replace(FEEDER, loads=(load("A", 1, draw, is_power=is_power),))
+        reach = longest_m(feeder)
+        assert reach is not None
+        there = replace(feeder, loads=(load("A", reach, draw, is_power=is_power),))
+        assert feeder_voltages(there).result[0].value == pytest.approx(feeder.limit_least_v)
+
+
+def test_no_longest_run_where_it_is_not_one_question() -> None:
+    assert longest_m(replace(FEEDER, loads=(load("A", 1, 1), load("B", 2, 1)))) is None
+    assert longest_m(replace(FEEDER, loads=(load("A", 1, 0),))) is None

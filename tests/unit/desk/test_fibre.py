@@ -1,0 +1,52 @@
+"""Optical budget: which end of which tolerance decides. Numbers of standards are in tests/outside."""
+
+from dataclasses import replace
+
+import pytest
+
+from probe.desk.fibre import Fibre, Link, Optics, application_for, attenuation, budget
+from probe.desk.working import Amount
+from probe.model.finding import Verdict
+
+LINK = Link(
+    fibre=Fibre.OM2,
+    wavelength_nm=1300,
+    length_m=Amount(value=1000, unit="m"),
+    connectors=2,
+    splices=0,
+)
+OPTICS = Optics(launch_least_dbm=-20, launch_most_dbm=-14, sensitivity_dbm=-30, overload_dbm=-14)
+
+
+def test_least_light_is_the_weakest_transmitter_aged_and_most_light_the_strongest_new() -> None:
+    loss, least, most = budget(LINK, optics=OPTICS, ageing_db=3).result
+    assert loss.value == pytest.approx(3.0)  # 1.5 + 2 * 0.75
+    assert least.value == pytest.approx(-26.0)  # -20 - 3 - 3
+    assert most.value == pytest.approx(-14.3)  # -14 - 1 km of scatter; couplings count nothing
+
+
+def test_too_little_and_too_much_are_told_apart() -> None:
+    weak = budget(LINK, optics=replace(OPTICS, sensitivity_dbm=-25))
+    strong = budget(LINK, optics=replace(OPTICS, overload_dbm=-15))
+    assert [one.verdict for one in weak.checks] == [Verdict.FAIL, Verdict.PASS]
+    assert [one.verdict for one in strong.checks] == [Verdict.PASS, Verdict.FAIL]
+
+
+def test_uncertain_length_across_the_limit_is_a_review() -> None:
+    unsure = replace(LINK, length_m=Amount(value=1000, unit="m", plus_minus=400))
+    checks = budget(unsure, optics=replace(OPTICS, sensitivity_dbm=-26.1)).checks
+    assert checks[0].verdict is Verdict.REVIEW
+
+
+def test_without_a_limit_nothing_passes() -> None:
+    assert budget(LINK).verdict is Verdict.NOT_TESTED
+
+
+def test_the_cables_own_attenuation_takes_the_place_of_the_standards() -> None:
+    assert budget(replace(LINK, db_per_km=0.9)).result[0].value == pytest.approx(2.4)
+
+
+def test_a_wavelength_without_a_number_is_refused() -> None:
+    with pytest.raises(KeyError):
+        attenuation(Fibre.OS2, 850)
+    assert application_for("1000base-sx", Fibre.OS2) is None
