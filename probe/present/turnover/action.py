@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from probe.judge.wording import AT_THE_GEAR, count, some
 from probe.model.finding import Cause, Finding, Verdict
@@ -15,6 +15,8 @@ from probe.present.turnover.texts import Texts
 from probe.record.history import Acceptance, History
 from probe.record.signing import fingerprint
 
+#: Verdict, subject, what is open, number of its cause.
+PunchRow = tuple[Verdict, str, str, str]
 _OPEN = (Verdict.FAIL, Verdict.REVIEW)
 #: So many findings of one check that say the same share a line: one mistake of a drawing is one line.
 ALIKE = 5
@@ -77,14 +79,19 @@ def punch_list(dossier: Dossier, t: Texts) -> Iterable[Block]:
     )
 
 
-def punch_rows(dossier: Dossier, t: Texts) -> list[tuple[Verdict, str, str, str]]:
+def punch_rows(dossier: Dossier, t: Texts) -> list[PunchRow]:
     """Verdict, subject, what is open, number of its cause; worst and most dangerous first."""
     numbers = {cause.id: str(n) for n, cause in enumerate(dossier.content.causes, 1)}
     accepted = {one.finding for one in dossier.content.histories if one.disposition == "accepted"}
     left_out = {device.tag for device in dossier.left_out}
     open_ = [f for f in dossier.content.findings if f.id not in accepted and f.subject not in left_out]
+    return [*_open_rows(open_, numbers, t), *_untested_rows(open_, numbers, t)]
+
+
+def _open_rows(open_: Sequence[Finding], numbers: Mapping[str, str], t: Texts) -> list[PunchRow]:
+    """What fails or is for review."""
     own = sorted((f for f in open_ if f.verdict in _OPEN), key=lambda f: (_OPEN.index(f.verdict), -f.danger))
-    rows: list[tuple[Verdict, str, str, str]] = []
+    rows: list[PunchRow] = []
     for group in _alike(own):
         first = group[0]
         causes_ = dict.fromkeys(numbers[f.cause] for f in group if f.cause in numbers)
@@ -100,6 +107,12 @@ def punch_rows(dossier: Dossier, t: Texts) -> list[tuple[Verdict, str, str, str]
             found = count(len(group), "finding")
             what = t("punch.alike", what=first.title, findings=found, tags=some(tags, 40))
             rows.append((first.verdict, t("punch.several"), what, said_cause))
+    return rows
+
+
+def _untested_rows(open_: Sequence[Finding], numbers: Mapping[str, str], t: Texts) -> list[PunchRow]:
+    """What has no verdict, a line a device and reason, or a reason where many devices share it."""
+    rows: list[PunchRow] = []
     untested: dict[tuple[str, str, str], list[Finding]] = {}
     for f in open_:
         if f.verdict is Verdict.NOT_TESTED:
