@@ -94,7 +94,7 @@ def _open_rows(open_: Sequence[Finding], numbers: Mapping[str, str], t: Texts) -
     rows: list[PunchRow] = []
     for group in _alike(own):
         first = group[0]
-        causes_ = dict.fromkeys(numbers[f.cause] for f in group if f.cause in numbers)
+        causes_ = dict.fromkeys(numbers[f.cause] for f in group if f.cause and f.cause in numbers)
         said_cause = some(list(causes_), 3)
         tags = list(dict.fromkeys(f.subject for f in group))
         if len(group) < ALIKE:
