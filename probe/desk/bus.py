@@ -7,6 +7,7 @@ attempt costs the request and the whole time-out, which is why one dead node slo
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass, replace
 
 from probe.desk.working import COMMON_PRACTICE, Amount, Check, Outcome, Step, Working, at_most, between, exact
@@ -249,8 +250,29 @@ def _steps(line: Line, scan: Round, reach: Reach | None) -> list[Step]:
                 source=COMMON_PRACTICE,
             )
         )
+    steps += _sums(line, scan)
     if reach is not None:
         steps.append(Step(text=_RULES.format(derivation_m(1), 4 * derivation_m(4)), source=_WIRES))
+    return steps
+
+
+def _sums(line: Line, scan: Round) -> list[Step]:
+    """The additions: one round with all answering, and one with the dead devices."""
+    response, requests = scan.response_s.value, sum(len(device) for device in scan.devices)
+    counts = Counter(reply for device in scan.devices for reply in device)
+    terms = [
+        f"{count} * {transaction_s(line, reply, response) * 1e3:.6g} ms"
+        for reply, count in sorted(counts.items())
+    ]
+    pauses = [f"{requests} * {scan.gap_s * 1e3:g} ms"] if scan.gap_s else []
+    alive_s = cycle_s(line, replace(scan, dead=0), response)
+    steps = [Step(text=f"round = {' + '.join([*terms, *pauses])} = {alive_s:.5g} s")]
+    if scan.dead:
+        lost = sum(len(device) for device in scan.devices[len(scan.devices) - scan.dead :])
+        total_s = cycle_s(line, scan, response)
+        each_s = dead_s(line, scan)
+        text = f"{total_s - lost * each_s:.5g} s + {lost} * {each_s:.6g} s = {total_s:.5g} s"
+        steps.append(Step(text=f"with {scan.dead} dead: {text}"))
     return steps
 
 

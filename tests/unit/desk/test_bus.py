@@ -61,3 +61,9 @@ def test_too_many_devices_and_too_long_a_trunk() -> None:
 def test_no_segment_beyond_the_fastest() -> None:
     with pytest.raises(ValueError):
         fieldbus_segment_m(12_000_001)
+
+
+def test_the_sum_of_the_round_can_be_followed() -> None:
+    texts = [step.text for step in cycle(LINE, replace(SCAN, dead=1, gap_s=0.01)).steps]
+    assert "round = 4 * 84.375 ms + 4 * 10 ms = 0.3775 s" in texts
+    assert "with 1 dead: 0.29312 s + 1 * 3.01375 s = 3.3069 s" in texts
