@@ -25,6 +25,7 @@ from probe.collect.watch import Watch
 from probe.judge.clock_state import ClockVerdict
 from probe.judge.clock_view import clock_terms
 from probe.judge.run_context import RunContext
+from probe.model.block import block_decoder
 from probe.model.clock import RunClock
 from probe.model.device_map import Target
 from probe.model.errors import RecordError
@@ -34,6 +35,8 @@ from probe.model.profile import Limits
 from probe.wire.link import Link, StrayHandler
 
 INTERRUPTED = "interrupted"
+#: When connections are made and answers are awaited: a moment with nothing else to do.
+_FIRST_ANSWERS_S = 0.002
 STOPPED_BY_USER = "the run was stopped before it was done"
 
 
@@ -163,10 +166,20 @@ class Run:
         async with asyncio.TaskGroup() as tasks:
             for host, guests in seats.values():
                 tasks.create_task(host.serve(guests))
+            tasks.create_task(self._make_decoders())
         await self._surroundings.first()
         self._judge_late()
         await self._read_references_again(references)
         await self._surroundings.finish()
+
+    async def _make_decoders(self) -> None:
+        """Make what judging needs for each sort of reply, while the first answers are awaited."""
+        await asyncio.sleep(_FIRST_ANSWERS_S)
+        plans = {id(berth.plan): berth.plan for berth in self._by_tag.values()}
+        for plan in plans.values():
+            for _, read, _ in plan.poll:
+                block_decoder(plan.profile, read.area, read.start, read.quantity)
+                await asyncio.sleep(0)
 
     # reference clocks in the lineup ------------------------------------------------------------------
 

@@ -155,6 +155,8 @@ class BlockDecoder:
         # Only the factors that points need are judged here; the factors themselves are points as well.
         self._needed = tuple(sorted({plain.factor for plain in plains if plain.factor != _NO_FACTOR}))
         self._ranges: dict[tuple[int | None, ...], _Ranges | None] = {}
+        if not self._needed:
+            self._ranges_for(_NO_FACTORS)
 
     def decode(self, payload: bytes) -> list[Decoded]:
         """Every point in the block, by rising address: point, its raw bytes, value, quality."""
