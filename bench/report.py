@@ -7,11 +7,13 @@ from typing import Any
 
 Numbers = Mapping[str, Mapping[str, Any]]  # by name of the work
 
+BEGIN, END = "<!-- bench.run begins -->", "<!-- bench.run ends -->"
 CHAIN_S = 0.005  # reply delay of a simulated device
 AUDIT = "audit, uvloop"
 FLOOR = "C epoll client"
 WALL_LIMITS = {1000: 3.0, 4000: 4.0}
 CPU_LIMIT_US = 60.0
+HOPED_US = 35.0
 MEMORY_LIMIT_MIB = 150.0
 SILENT_LIMIT = 1.1
 CHAIN_LIMIT = 1.15
@@ -20,8 +22,10 @@ CHAIN_LIMIT = 1.15
 def report(
     table: Mapping[int, Numbers], silent: Mapping[int, Mapping[str, Any]], machine: str, command: str
 ) -> str:
-    """RESULTS.md: what was measured, by which command, and which budgets hold."""
+    """Our part of RESULTS.md: what was measured, by which command, and which budgets hold."""
     parts = [
+        BEGIN,
+        "",
         "# What an audit costs",
         "",
         f"Made by `{command}` on {machine}.",
@@ -38,8 +42,18 @@ def report(
         "| --- | --- | --- | --- |",
         *[_row(*budget) for budget in _budgets(table, silent)],
         "",
+        END,
     ]
     return "\n".join(parts)
+
+
+def placed(section: str, whole: str) -> str:
+    """RESULTS.md with our section renewed (or put first), all else as it was."""
+    before, begun, rest = whole.partition(BEGIN)
+    _, ended, after = rest.partition(END)
+    if begun and ended:
+        return f"{before}{section}{after}"
+    return f"{section}\n\n{whole}" if whole else f"{section}\n"
 
 
 def _costs(table: Mapping[int, Numbers]) -> list[str]:
@@ -74,10 +88,15 @@ def _budgets(table: Mapping[int, Numbers], silent: Mapping[int, Mapping[str, Any
             budgets.append((f"wall against the C client, {count} devices", WALL_LIMITS[count], ratio, "x"))
         if count <= 100:
             ratio = audit["run_s"] / (audit["transactions"] / count * CHAIN_S)
-            what = f"run (file made before, sealed after) against one chain of replies, {count}"
-            budgets.append((what, CHAIN_LIMIT, ratio, "x"))
+            what = f"run (file made before, sealed after) against {{}}, {count} devices"
+            budgets.append((what.format("one chain of replies of 5 ms"), CHAIN_LIMIT, ratio, "x"))
+            # The C client's wall is the slowest device's chain of its ten replies as this machine gave them.
+            slowest_s = numbers[FLOOR]["wall_s"] * audit["transactions"] / numbers[FLOOR]["transactions"]
+            ratio = audit["run_s"] / slowest_s
+            budgets.append((what.format("the slowest chain that the C client saw"), CHAIN_LIMIT, ratio, "x"))
         if count >= 1000:
             budgets.append((f"CPU a transaction, {count} devices", CPU_LIMIT_US, us(audit), "us"))
+            budgets.append((f"CPU a transaction, {count} devices (hoped for)", HOPED_US, us(audit), "us"))
             ratio = us(audit) / us(numbers["bare asyncio"])
             budgets.append((f"CPU against bare asyncio, {count} devices", 1.5, ratio, "x"))
         if count >= 4000:

@@ -1,4 +1,4 @@
-"""Runs the whole benchmark and writes RESULTS.md: python -m bench.run
+"""Runs the benchmark of audits and writes its section of RESULTS.md: python -m bench.run
 
 A whole audit (evidence, hashing, record in a real file, verdicts) against its floor (a C epoll client), a
 bare asyncio client, a gather of pymodbus clients and a plain sequential pymodbus script, for 10 to 4,000
@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from bench.gear import BLOCKS, LIMITS, PORT, REGISTERS
-from bench.report import report
+from bench.report import placed, report
 
 HERE = Path(__file__).parent
 BUILD = HERE / "build"
@@ -138,7 +138,8 @@ def main() -> int:
     table = {count: measure(count, given.repeats) for count in given.devices}
     silent = {count: measure_silent(count, 5, given.repeats) for count in given.devices if count >= 100}
     text = report(table, silent, machine(), " ".join(["python -m bench.run", *sys.argv[1:]]))
-    given.output.write_text(text, encoding="utf-8")
+    whole = given.output.read_text(encoding="utf-8") if given.output.exists() else ""
+    given.output.write_text(placed(text, whole), encoding="utf-8")
     print(text)
     return 0
 
