@@ -7,5 +7,6 @@ wiring       ways in which inputs can be wired; flow: how likely the powers are 
 inside       how well the values agree with each other
 search       all of these against each other, best first
 relations    what other devices say: the same bus, the same circuit, the balance of a bus
+lineup       all devices together (board: who is explained how; pairs: two tags and one device)
 account      the explanations of a whole lineup as causes
 """

@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 from probe.judge.cause import Found, Rule, make
 from probe.judge.diagnosis.lineup import Finding as Found_
-from probe.judge.diagnosis.lineup import Outcome, Pair, Weighed, diagnose
+from probe.judge.diagnosis.lineup import Outcome, Weighed, diagnose
+from probe.judge.diagnosis.pairs import Pair
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.relations import Relation
 from probe.judge.diagnosis.rereading import NOMINAL_V
