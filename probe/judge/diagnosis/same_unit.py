@@ -34,12 +34,13 @@ SAME_LOAD = 0.1
 
 
 class Counted(NamedTuple):
-    """What a tag shows: its counter (Wh), its mean current (A), its active power (W)."""
+    """What a tag shows: its counter (Wh), its mean current (A), its active power (W), its serial number."""
 
     tag: str
     counter: float
     amps: float
     watts: float
+    serial: str
 
 
 def counted(sightings: Mapping[str, Sighting]) -> list[list[Counted]]:
@@ -51,7 +52,7 @@ def counted(sightings: Mapping[str, Sighting]) -> list[list[Counted]]:
             seen = picture(sighting.case.base.values)
             amps = [abs(i[0]) for i in seen.amps if isfinite(i[0])]
             mean = sum(amps) / len(amps) if amps else 0.0
-            row = Counted(tag, shown[0], mean, abs(seen.totals[0][0]))
+            row = Counted(tag, shown[0], mean, abs(seen.totals[0][0]), sighting.serial)
             found.setdefault(sighting.case.registers.profile.name, []).append(row)
     return [sorted(rows, key=lambda row: row.counter) for rows in found.values()]
 
@@ -65,6 +66,8 @@ def same_units(sightings: Mapping[str, Sighting]) -> Iterator[tuple[Counted, Cou
 
 
 def _same(one: Counted, other: Counted) -> bool:
+    if one.serial and other.serial and one.serial != other.serial:
+        return False  # two serial numbers are two units, however alike they count
     power = one.watts if isfinite(one.watts) else 0.0
     spare = power * APART_S / 3600 + CUT * other.counter
     alike = within(exactly(other.counter - one.counter), None, spare) is Verdict.PASS

@@ -16,6 +16,7 @@ from probe.judge.diagnosis.sighting import Rating, Sighting
 from probe.judge.diagnosis.wiring import STRAIGHT
 from probe.judge.electrical.snapshot import Snapshot
 from probe.judge.electrical.taking import frame_for, loaded, points_of, stand_of
+from probe.judge.identity import identity_of
 from probe.judge.supply import is_dead
 from probe.model.evidence import Purpose
 
@@ -41,7 +42,8 @@ def _sighting(context: DeviceContext) -> Sighting | None:
         if (reading := context.latest(point.name)) is not None
     )
     explanations = () if looks_sound(case) else explain(case)
-    return Sighting(case, explanations, ratings, stand_of(context))
+    said = identity_of(context).get("serial")
+    return Sighting(case, explanations, ratings, stand_of(context), said.text if said is not None else "")
 
 
 def _carries_nothing(case: Case) -> bool:

@@ -25,12 +25,13 @@ class Rating(NamedTuple):
 
 class Sighting(NamedTuple):
     """One device. explanations: best first; empty where nothing was suspicious.
-    stand: how its breaker stands by its own word."""
+    stand: how its breaker stands by its own word. serial: its serial number as read, "" if it shows none."""
 
     case: Case
     explanations: tuple[Explanation, ...]
     ratings: tuple[Rating, ...]
     stand: Stand = Stand.CLOSED
+    serial: str = ""
 
 
 def shares(explanations: tuple[Explanation, ...]) -> list[float]:
