@@ -141,7 +141,7 @@ def profile_import(
 
     \b
     Example:
-      buswitness profile import registers.csv --addressing one_based --output meter.yaml
+      buswitness profile import list.csv --addressing one_based -o meter.yaml
     """
 
     def work() -> int:

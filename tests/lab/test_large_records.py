@@ -38,8 +38,13 @@ WORK = textwrap.dedent("""
         with open(sys.argv[3], "wb") as out:
             pack(path, out, what)
         told = 0
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    print(json.dumps([told, peak / (1024 if sys.platform == "linux" else 1024 * 1024)]))
+    # On Linux the figure of getrusage begins with that of the process that started this one.
+    status = Path("/proc/self/status")
+    if status.exists():
+        peak = next(int(line.split()[1]) for line in status.open() if line.startswith("VmHWM")) / 1024
+    else:
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 * 1024)
+    print(json.dumps([told, peak]))
 """)
 
 
