@@ -9,7 +9,9 @@ FREE = ("common practice, no source", "from memory")
 
 def listed() -> tuple[str, ...]:
     """Short names of the documents, as they stand in bold on the page."""
-    return tuple(re.findall(r"^\| \*\*(.+?)\*\*", (ROOT / "docs/sources.md").read_text("utf-8"), re.MULTILINE))
+    return tuple(
+        re.findall(r"^\| \*\*(.+?)\*\*", (ROOT / "docs/sources.md").read_text("utf-8"), re.MULTILINE)
+    )
 
 
 def citations() -> list[tuple[str, str]]:
