@@ -34,19 +34,20 @@ class Appointments(Generic[G]):
 
     def __init__(self, gap_ns: int) -> None:
         self._gap_ns = gap_ns
-        self._entries: list[_Entry[G]] = []
+        #: Those made and not kept yet, earliest first (a heap).
+        self.entries: list[_Entry[G]] = []
         self._order = 0
         self._recent: deque[int] = deque(maxlen=_RECENT)
         #: To be called with how long an answer with data took, nanoseconds.
         self.measured = self._recent.append
 
     def __bool__(self) -> bool:
-        return bool(self._entries)
+        return bool(self.entries)
 
     @property
     def next_ns(self) -> int:
         """Instant of the earliest appointment; there must be one."""
-        return self._entries[0].at_ns
+        return self.entries[0].at_ns
 
     def cost_ns(self) -> int:
         """How long a request and the gap after it may take on this link."""
@@ -56,23 +57,23 @@ class Appointments(Generic[G]):
         """Find an instant for the request that leaves room for those already booked."""
         at_ns, cost_ns = aimed.aim(now_ns), self.cost_ns()
         for _ in range(_TRIES if aimed.slack_ns < cost_ns else 0):
-            clash = next((one for one in self._entries if abs(one.at_ns - at_ns) < cost_ns), None)
+            clash = next((one for one in self.entries if abs(one.at_ns - at_ns) < cost_ns), None)
             if clash is None:
                 break
             at_ns = aimed.aim(clash.at_ns + cost_ns)
         self._order += 1
-        heapq.heappush(self._entries, _Entry(at_ns, self._order, guest, aimed))
+        heapq.heappush(self.entries, _Entry(at_ns, self._order, guest, aimed))
 
     def leaves_room(self, now_ns: int) -> bool:
         """True if a usual request that goes now will be over before the next appointment, or in its slack."""
-        if not self._entries:
+        if not self.entries:
             return True
-        first = self._entries[0]
+        first = self.entries[0]
         return now_ns + self.cost_ns() <= first.at_ns + first.aimed.slack_ns
 
     def take(self, now_ns: int) -> tuple[G, Aimed] | None:
         """Whose instant has come; None if it was missed, then it is booked anew."""
-        at_ns, _, guest, aimed = heapq.heappop(self._entries)
+        at_ns, _, guest, aimed = heapq.heappop(self.entries)
         if now_ns - at_ns > aimed.slack_ns:
             self.book(guest, aimed, now_ns)
             return None
@@ -80,6 +81,6 @@ class Appointments(Generic[G]):
 
     def clear(self) -> list[G]:
         """Forget all; who had one."""
-        guests = [entry.guest for entry in self._entries]
-        self._entries.clear()
+        guests = [entry.guest for entry in self.entries]
+        self.entries.clear()
         return guests

@@ -193,10 +193,10 @@ class Host:
 
         def follow(exchange: Exchange) -> Request | None:
             turn = self._heard(guest, exchange)
-            if type(turn) is not Request or self._ready or self._unhurried or self._has_to_look_up():
-                turns.append(turn)
-                return None
-            return turn
+            if type(turn) is Request and not (self._ready or self._unhurried or self._has_to_look_up()):
+                return turn
+            turns.append(turn)
+            return None
 
         if self._converse is None:
             exchange = await self.link.exchange(request, guest.quirks)
@@ -228,8 +228,8 @@ class Host:
 
     def _has_to_look_up(self) -> bool:
         """True if more than the next request may have to be done."""
-        busy = self._paused or self._misses or self._appointed
-        return bool(busy or self._stopping or not self.link.is_open)
+        busy = self._paused or self._misses or self._stopping or self._appointed.entries
+        return bool(busy or not self.link.is_open)
 
     async def _take(self, guest: Guest, turn: Turn | None) -> None:
         """Put a device where its wish belongs: queue, pause, or done."""

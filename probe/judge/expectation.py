@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 from probe.judge.check import DeviceCheck, LineupCheck, Subject
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
@@ -15,6 +16,13 @@ from probe.model.scope import Scope
 LEFT_OUT_CHECK = "reach.answers"
 
 Agenda = tuple[tuple[DeviceCheck, bool], ...]
+
+
+class _Alike(NamedTuple):
+    """What devices to which the same checks apply share. due: those that must give a verdict."""
+
+    agenda: Agenda
+    due: tuple[DeviceCheck, ...]
 
 
 def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
@@ -74,27 +82,29 @@ def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
 class Agendas:
     """What is due in one run: worked out once for expectation, judgement and conclusion."""
 
-    __slots__ = ("_agendas", "_alike", "_checks", "_expectations", "lineup", "scope")
+    __slots__ = ("_alike", "_checks", "_expectations", "_known", "lineup", "scope")
 
     def __init__(self, lineup: Lineup, scope: Scope) -> None:
         self.lineup = lineup
         self.scope = scope
-        self._agendas: dict[str, Agenda] = {}
+        self._known: dict[str, _Alike] = {}
         self._checks = device_checks_of(scope)
-        self._alike: dict[tuple[bool, ...], Agenda] = {}  # most devices of a profile share one
+        self._alike: dict[tuple[bool, ...], _Alike] = {}  # most devices of a profile share one
         self._expectations: tuple[Expectation, ...] | None = None
 
     def of(self, subject: Subject) -> Agenda:
         """The checks to run on a device of this run, and whether each must give a verdict."""
+        return self._of(subject).agenda
+
+    def _of(self, subject: Subject) -> _Alike:
         tag = subject.device.tag
-        known = self._agendas.get(tag)
+        known = self._known.get(tag)
         if known is None:
-            due = tuple([check.applies(subject) for check in self._checks])
-            known = self._alike.get(due)
+            applies = tuple([check.applies(subject) for check in self._checks])
+            known = self._alike.get(applies)
             if known is None:
-                pairs = zip(self._checks, due, strict=True)
-                known = self._alike[due] = tuple(pair for pair in pairs if pair[1] or pair[0].unasked)
-            self._agendas[tag] = known
+                known = self._alike[applies] = _alike(self._checks, applies)
+            self._known[tag] = known
         return known
 
     @property
@@ -118,9 +128,15 @@ class Agendas:
     def _of_device(self, device: Device) -> Iterator[Expectation]:
         tag, required = device.tag, device.required
         subject = Subject(self.lineup, device, self.lineup.profile_of(device), self.scope)
-        for check, due in self.of(subject):
-            if due:
-                yield Expectation(check.id, tag, required and check.required(subject))
+        new = tuple.__new__  # as Expectation(...), which passes through a Python function
+        for check in self._of(subject).due:
+            yield new(Expectation, (check.id, tag, required and check.required(subject)))
+
+
+def _alike(checks: Sequence[DeviceCheck], applies: Sequence[bool]) -> _Alike:
+    pairs = tuple(zip(checks, applies, strict=True))
+    agenda = tuple(pair for pair in pairs if pair[1] or pair[0].unasked)
+    return _Alike(agenda, tuple(check for check, due in pairs if due))
 
 
 _last: list[Agendas] = []

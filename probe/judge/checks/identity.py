@@ -113,7 +113,8 @@ def _hardware(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
 
 def _wants(field: str) -> object:
     def applies(subject: Subject) -> bool:
-        return bool(expected_identity(subject.device, subject.profile).get(field))
+        stated = getattr(subject.device.identity, field)
+        return bool(subject.profile.identity.expect.get(field) if stated is None else stated)
 
     return applies
 

@@ -125,10 +125,11 @@ def _around(middle: float, spare: float) -> tuple[float, float]:
 
 
 def _with_frequency(lineup: Lineup, scope: Scope) -> list[str]:
+    inside = tags_of(scope)
     shown = [
         tag
         for tag in topology_of(lineup.map).circuit_of
-        if tag in tags_of(scope) and ("frequency", "") in keys_at(lineup, tag)
+        if tag in inside and ("frequency", "") in keys_at(lineup, tag)
     ]
     return ["lineup"] if len(shown) > 1 else []
 

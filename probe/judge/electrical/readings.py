@@ -96,8 +96,8 @@ def moved(measured: Measured, quantity: str, to: Measured) -> float:
 
 def sources(lineup: Lineup, scope: Scope) -> list[str]:
     """Sources of buses in the scope whose profile shows power or current."""
-    topology = topology_of(lineup.map)
-    return [tag for tag in topology.feeders if tag in tags_of(scope) and keys_at(lineup, tag)]
+    feeders, inside = topology_of(lineup.map).feeders, tags_of(scope)
+    return [tag for tag in feeders if tag in inside and keys_at(lineup, tag)]
 
 
 def tags_of(scope: Scope) -> frozenset[str]:
