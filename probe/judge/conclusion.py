@@ -48,7 +48,8 @@ def conclude(
     if context.time.step_s:
         found = [_void_if_skew(finding) for finding in found]
     for check in lineup_checks_of(scope):
-        found += check.run(check, context)
+        if tuple(check.subjects(lineup, scope)):  # else this run is not for it
+            found += check.run(check, context)
     found += _missing(expectations, found, context)
     causes = causes_of(context, found)
     ordered = _ordered(_caused(found, causes), lineup)

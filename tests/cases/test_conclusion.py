@@ -221,7 +221,7 @@ def test_voltages_off_by_one_factor_are_one_cause(judge: Any) -> None:
     result = judge({"values": {"voltage_ab": 4800, "voltage_bc": 4815}})
     (cause,) = causes_of_kind(result, "scale")
     assert len(cause.explains) == 4
-    assert "factor of 10" in cause.statement
+    assert "10 times too large" in cause.statement
 
 
 def test_no_voltage_explains_what_needs_voltage(judge: Any) -> None:
