@@ -97,6 +97,7 @@ def lineup_from_texts(
 ) -> Lineup:
     """The lineup that a record carries. Raises InputError if its texts do not load any more."""
     by_name: Mapping[str, SourceText] = {text.name: text for text in (*studies, *texts)}
+
     def read(name: str) -> bytes:
         return by_name[name].text.encode()
 

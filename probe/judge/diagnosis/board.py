@@ -19,7 +19,7 @@ NOMINAL_SEEN = -9.0
 
 
 def concerned(relation: Relation) -> tuple[str, ...]:
-    """Tags that a broken relation speaks against; of a bus, only the one that stands apart (its first)."""
+    """Tags that a broken relation speaks against; of a bus, the one held against the others (its first)."""
     return relation.tags[:1] if relation.sort == "bus" else relation.tags
 
 

@@ -71,9 +71,9 @@ def test_the_bad_day_is_found_and_the_record_verifies(tmp_path: Path) -> None:
     assert ended.returncode == 1
     failing = {f["subject"] for f in said["findings"] if f["verdict"] == "fail"}
     assert failing - {"lineup"} == {
-        "52-F1", "52-F2", "52-F3", "52-F5", "52-F7", "52-F8", "52-F10", "52-F12", "52-M2", "52-T", "GW-2", "MTR-F7",
-        "UPS-1",
-    }  # fmt: skip
+        *(f"52-{name}" for name in ("F1", "F2", "F3", "F5", "F7", "F8", "F10", "F12", "M2", "T")),
+        *("GW-2", "MTR-F7", "UPS-1"),
+    }
     record = made(tmp_path) / "MSB-1.audit.jsonl"
     verified = subprocess.run(
         [sys.executable, "-m", "probe", "record", "verify", str(record)],
