@@ -22,6 +22,7 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 
 from probe.collect.appointments import Appointments
+from probe.collect.breath import Breath
 from probe.collect.events import Phase
 from probe.collect.journal import Journal, LinkLog, Shelf
 from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
@@ -101,6 +102,7 @@ class Host:
         manner: Manner,
         journal: Journal,
         finished: Callable[[Guest], Awaitable[None]],
+        breath: Breath,
     ) -> None:
         self.link = make_link(self._stray)
         #: None once the device has hung up: then each request waits until the end of the last one is known.
@@ -111,6 +113,7 @@ class Host:
         self._journal = journal
         self._now_ns = journal.clock.now_ns
         self._finished = finished
+        self._breath = breath
         self._connects = ConnectBudget(manner.pacing)
         self._ready: deque[Guest] = deque()
         self._paused: list[tuple[int, int, Guest]] = []
@@ -193,7 +196,8 @@ class Host:
 
         def follow(exchange: Exchange) -> Request | None:
             turn = self._heard(guest, exchange)
-            if type(turn) is Request and not (self._ready or self._unhurried or self._has_to_look_up()):
+            busy = self._ready or self._unhurried or self._has_to_look_up()
+            if type(turn) is Request and not busy and self._breath.take():
                 return turn
             turns.append(turn)
             return None

@@ -10,6 +10,7 @@ from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
+from probe.collect.breath import Breath
 from probe.collect.clock_talk import ClockCourse, ClockTalk
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
@@ -94,6 +95,7 @@ class Run:
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
         self._hosts: list[Host] = []
+        self._breath = Breath()
         self._context: RunContext | None = None
         self._clocks: tuple[ClockVerdict, ...] = ()
         self._why = ""
@@ -235,6 +237,7 @@ class Run:
             self._manner_of([berth.plan.limits for berth in group], self._budget_of(target)),
             self._journal,
             self._finished,
+            self._breath,
         )
         self._hosts.append(host)
         return host
