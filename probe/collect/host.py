@@ -22,14 +22,14 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 
 from probe.collect.appointments import Appointments
-from probe.collect.breath import Breath
 from probe.collect.events import Phase
 from probe.collect.journal import Journal, LinkLog, Shelf
+from probe.collect.lanes import Lanes
 from probe.collect.pacing import SECOND_NS, ConnectBudget, Pacing, RequestBudget
 from probe.collect.turn import Aimed, Aside, Script, Turn
 from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose, Stray
 from probe.model.profile import Limits, Quirks
-from probe.wire.link import Converse, Link, Request, StrayHandler
+from probe.wire.link import Converse, Follow, Link, Request, StrayHandler
 
 _DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
 _CUT = (Outcome.CLOSED, Outcome.RESET)
@@ -102,7 +102,7 @@ class Host:
         manner: Manner,
         journal: Journal,
         finished: Callable[[Guest], Awaitable[None]],
-        breath: Breath,
+        lanes: Lanes,
     ) -> None:
         self.link = make_link(self._stray)
         #: None once the device has hung up: then each request waits until the end of the last one is known.
@@ -113,7 +113,7 @@ class Host:
         self._journal = journal
         self._now_ns = journal.clock.now_ns
         self._finished = finished
-        self._breath = breath
+        self._lanes = lanes
         self._connects = ConnectBudget(manner.pacing)
         self._ready: deque[Guest] = deque()
         self._paused: list[tuple[int, int, Guest]] = []
@@ -170,8 +170,8 @@ class Host:
         if disconnect is not None and self._journal.broken is None:
             self._journal.disconnect(self.log, disconnect)
 
-    async def _serve_one(self, guest: Guest) -> None:
-        """One request of one device, and what it wants next."""
+    async def _serve_one(self, guest: Guest, *, aimed: bool = False) -> None:
+        """One request of one device, and what it wants next. aimed: its instant has come."""
         request = guest.request
         assert request is not None
         if not self.link.is_open and not await self._connect(guest):
@@ -183,10 +183,9 @@ class Host:
             if not self.link.is_open:  # the device closed while we waited
                 self._ready.appendleft(guest)
                 return
-        if not self._stopping:
-            await self._ask(guest, request)
+        await self._ask(guest, request, aimed=aimed)
 
-    async def _ask(self, guest: Guest, request: Request) -> None:
+    async def _ask(self, guest: Guest, request: Request, *, aimed: bool) -> None:
         """Ask the device, and go on with its next request while nobody and nothing else is to be heeded.
 
         That is the usual case (one device on the link, no gaps), and the hot path of a run: plain good
@@ -197,20 +196,44 @@ class Host:
         def follow(exchange: Exchange) -> Request | None:
             turn = self._heard(guest, exchange)
             busy = self._ready or self._unhurried or self._has_to_look_up()
-            if type(turn) is Request and not busy and self._breath.take():
+            if type(turn) is Request and in_lane and not busy and turn.purpose is not Purpose.ABSENT_UNIT:
                 return turn
             turns.append(turn)
             return None
 
-        if self._converse is None:
-            exchange = await self.link.exchange(request, guest.quirks)
-        else:
-            exchange = await self._converse(request, guest.quirks, follow)
+        in_lane = not aimed and self._wants_lane(request)
+        exchange = await self._exchange(guest, request, follow, in_lane=in_lane)
+        if exchange is None:
+            return
         turn = turns[0] if turns else self._heard(guest, exchange)
         if self._renewing:
             self._renewing = False
             await self.close()
         await self._take(guest, turn)
+
+    def _wants_lane(self, request: Request) -> bool:
+        """True if the request waits for its turn among all links; silence must not keep others waiting."""
+        expects = self._ever_answered and request.purpose is not Purpose.ABSENT_UNIT
+        return expects and not self._appointed.entries
+
+    async def _exchange(
+        self, guest: Guest, request: Request, follow: Follow, *, in_lane: bool
+    ) -> Exchange | None:
+        """The exchange that ended the conversation; None if nothing could be asked any more."""
+        exchange: Exchange | None = None
+        if in_lane:
+            await self._lanes.enter()
+        try:
+            if self._stopping or not self.link.is_open:
+                self._ready.appendleft(guest)
+            elif self._converse is None:
+                exchange = await self.link.exchange(request, guest.quirks)
+            else:
+                exchange = await self._converse(request, guest.quirks, follow)
+        finally:
+            if in_lane:
+                self._lanes.leave(exchange.reply_ns if exchange and exchange.outcome is _DATA else 0)
+        return exchange
 
     def _heard(self, guest: Guest, exchange: Exchange) -> Turn | None:
         """Keep what came of a request; what the device wants next, None if it is done."""
@@ -281,7 +304,7 @@ class Host:
         if taken is not None:
             guest, aimed = taken
             guest.request = aimed.request
-            await self._serve_one(guest)
+            await self._serve_one(guest, aimed=True)
         return True
 
     async def _idle_until(self, due_ns: int) -> None:

@@ -10,13 +10,13 @@ from collections.abc import Callable, Coroutine, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
-from probe.collect.breath import Breath
 from probe.collect.clock_talk import ClockCourse, ClockTalk
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
 from probe.collect.host import Guest, Host, Manner
 from probe.collect.journal import Journal, LedgerBroken, LinkLog, Shelf
 from probe.collect.judging import Judge, Judgement
+from probe.collect.lanes import Lanes
 from probe.collect.pacing import Pacing, RequestBudget
 from probe.collect.reference_talk import ReferenceTalk, sync_steps
 from probe.collect.roster import Berth, berths_by_link, network_of, reference_berths
@@ -95,7 +95,7 @@ class Run:
         self._manners: dict[tuple[frozenset[int], int], Manner] = {}
         self._judgements: dict[str, Judgement] = {}
         self._hosts: list[Host] = []
-        self._breath = Breath()
+        self._lanes = Lanes()
         self._context: RunContext | None = None
         self._clocks: tuple[ClockVerdict, ...] = ()
         self._why = ""
@@ -237,7 +237,7 @@ class Run:
             self._manner_of([berth.plan.limits for berth in group], self._budget_of(target)),
             self._journal,
             self._finished,
-            self._breath,
+            self._lanes,
         )
         self._hosts.append(host)
         return host

@@ -1,0 +1,65 @@
+"""Lanes: how many conversations go on at the same time over a whole run; the others wait for their turn.
+
+A loop with thousands of answers at hand looks at each one late, and at its timers later still: over 4,000
+devices that answer after 5 ms it saw the answers after 130 ms here, and its timers 1.4 s late. With so many
+lanes that they keep this computer busy and no more, reply times are those of the gear.
+
+Only links that have answered wait for a lane, and none waits while it must keep an appointment: a device that
+keeps silent is asked at once, so that its time-outs run while the others are served.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+
+from probe.collect.pacing import SECOND_NS
+
+#: Below 1,024, so many ready sockets as uvloop takes at once: with more it may go on for ever with them.
+_LEAST = 400
+#: About what this program can do; where answers take long, more conversations are needed to do it.
+_REQUESTS_A_SECOND = 20_000
+#: Share of the latest answer in the mean.
+_WEIGHT = 0.05
+
+
+class Lanes:
+    """Shared by all links of a run."""
+
+    __slots__ = ("_busy", "_least", "_mean_ns", "_waiting")
+
+    def __init__(self, least: int = _LEAST) -> None:
+        self._least = least
+        self._busy = 0
+        self._mean_ns = 0.0
+        self._waiting: deque[asyncio.Future[None]] = deque()
+
+    @property
+    def most(self) -> int:
+        """Conversations that may go on at the same time, by how long answers took."""
+        return max(self._least, int(_REQUESTS_A_SECOND * self._mean_ns / SECOND_NS))
+
+    async def enter(self) -> None:
+        """Return when there is a lane; it is ours until ``leave``."""
+        if self._busy < self.most and not self._waiting:
+            self._busy += 1
+            return
+        place = asyncio.get_running_loop().create_future()
+        self._waiting.append(place)
+        try:
+            await place
+        except asyncio.CancelledError:
+            if place.done() and not place.cancelled():  # the lane was given to us in the same moment
+                self.leave(0)
+            raise
+
+    def leave(self, took_ns: int) -> None:
+        """Give the lane back. took_ns: how long the last answer took, 0 if there was none."""
+        self._busy -= 1
+        if took_ns:
+            self._mean_ns += (took_ns - self._mean_ns) * (_WEIGHT if self._mean_ns else 1)
+        while self._waiting and self._busy < self.most:
+            place = self._waiting.popleft()
+            if not place.done():
+                self._busy += 1
+                place.set_result(None)
