@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 from probe.collect.clock_talk import ClockCourse, ClockTalk
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
-from probe.collect.host import Guest, Host, Manner
+from probe.collect.guest import Guest, Manner
+from probe.collect.host import Host
 from probe.collect.journal import Journal, LedgerBroken, LinkLog, Shelf
 from probe.collect.judging import Judge, Judgement
 from probe.collect.lanes import Lanes
