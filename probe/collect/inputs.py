@@ -6,6 +6,7 @@ import errno
 import hashlib
 import stat
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import probe
@@ -40,9 +41,13 @@ def open_lineup(
 
 
 def open_library(profile_dirs: Sequence[Path] = ()) -> ProfileLibrary:
-    """The bundled profiles and those of the folders, later folders first. Raises InputError."""
-    texts: dict[str, SourceText] = {}
-    for directory in (bundled_profiles(), *profile_dirs):
+    """The bundled profiles and those of the folders, later folders first. Raises InputError.
+
+    Bundled ones are named ``profiles/...``: a record has no use for where this computer keeps the tool.
+    """
+    bundled = _profile_texts(bundled_profiles())
+    texts = {name: replace(one, name=f"profiles/{name}.yaml") for name, one in bundled.items()}
+    for directory in profile_dirs:
         texts.update(_profile_texts(directory))
     return ProfileLibrary(texts)
 
