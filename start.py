@@ -134,7 +134,9 @@ def check(rest):
 def run(*arguments):
     """Run the environment's Python in the user's folder (development tools: in ours); its exit code."""
     ours = arguments[:2] != ("-m", "probe")
-    environment = dict(os.environ, BUSWITNESS_STARTED_AS=started_as())
+    environment = dict(os.environ)
+    if not ours:
+        environment["BUSWITNESS_STARTED_AS"] = started_as()
     process = subprocess.Popen([PYTHON, *arguments], cwd=HERE if ours else None, env=environment)
     while True:
         try:
