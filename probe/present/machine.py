@@ -36,8 +36,8 @@ def audit_document(result: AuditResult, *, record: str, code: str, exit_code: in
         "counts": _counts(result.findings),
         "devices": [_device(result, tag, by_subject.get(tag, [])) for tag in result.scope.tags],
         "left_out": list(result.scope.left_out),
-        "findings": [_finding(finding) for finding in result.findings],
-        "causes": [_cause(cause) for cause in result.causes],
+        "findings": [finding_object(finding) for finding in result.findings],
+        "causes": [cause_object(cause) for cause in result.causes],
         "clocks": [clock_row(one) for one in result.clocks],
         "record": {"path": record, "code": code},
         "exit_code": int(exit_code),
@@ -87,7 +87,8 @@ def _device(result: AuditResult, tag: str, own: Sequence[Finding]) -> dict[str, 
     }
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def finding_object(finding: Finding) -> dict[str, Any]:
+    """A finding as every JSON object of the tool shows it."""
     return {
         "id": finding.id,
         "check": finding.check,
@@ -108,7 +109,8 @@ def _finding(finding: Finding) -> dict[str, Any]:
     }
 
 
-def _cause(cause: Cause) -> dict[str, Any]:
+def cause_object(cause: Cause) -> dict[str, Any]:
+    """A cause as every JSON object of the tool shows it."""
     return {
         "id": cause.id,
         "kind": cause.kind,

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from probe.model.evidence import Evidence, Exchange
-from probe.model.finding import WORST_FIRST, Cause, Finding, worst
+from probe.model.finding import WORST_FIRST, Finding, worst
+from probe.present.machine import cause_object, finding_object
 from probe.record.body import evidence_body, evidence_kind
 from probe.record.content import RecordContent
 from probe.record.decoded import Decoding
@@ -89,8 +90,8 @@ def record_document(
         "counts": _counts(findings),
         "devices": [_device(tag, findings) for tag in header.scope.tags],
         "left_out": list(header.scope.left_out),
-        "findings": [_finding(finding) for finding in findings],
-        "causes": [_cause(cause) for cause in content.causes],
+        "findings": [finding_object(finding) for finding in findings],
+        "causes": [cause_object(cause) for cause in content.causes],
         "key": fingerprint(header.key) if header.key else None,
         "sources": [_source(source) for source in header.sources],
         "histories": [_history(one) for one in content.histories],
@@ -182,35 +183,3 @@ def _counts(findings: Sequence[Finding]) -> dict[str, int]:
 def _device(tag: str, findings: Sequence[Finding]) -> dict[str, Any]:
     own = [finding for finding in findings if finding.subject == tag]
     return {"tag": tag, "verdict": worst([f.verdict for f in own]).value, "counts": _counts(own)}
-
-
-def _finding(finding: Finding) -> dict[str, Any]:
-    return {
-        "id": finding.id,
-        "check": finding.check,
-        "subject": finding.subject,
-        "point": finding.point or None,
-        "verdict": finding.verdict.value,
-        "title": finding.title,
-        "observed": finding.observed,
-        "expected": finding.expected,
-        "unit": finding.unit,
-        "uncertainty": finding.uncertainty,
-        "rule": finding.rule,
-        "evidence": list(finding.evidence),
-        "advice": finding.advice,
-        "cause": finding.cause,
-        "danger": finding.danger,
-    }
-
-
-def _cause(cause: Cause) -> dict[str, Any]:
-    return {
-        "id": cause.id,
-        "kind": cause.kind,
-        "subjects": list(cause.subjects),
-        "statement": cause.statement,
-        "confidence": cause.confidence_permille / 1000,
-        "explains": list(cause.explains),
-        "fix": cause.fix,
-    }
