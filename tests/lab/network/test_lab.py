@@ -42,4 +42,5 @@ def test_a_laboratory_leaves_nothing_behind(lab_net) -> None:
     daemon = space.start("sleep", "600")
     lab_net.remove()
     assert daemon.poll() is not None
-    assert space.name not in subprocess.run(("ip", "netns", "list"), capture_output=True, text=True).stdout
+    listed = subprocess.run(("ip", "netns", "list"), check=True, capture_output=True, text=True).stdout
+    assert space.name not in listed
