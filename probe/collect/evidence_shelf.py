@@ -22,6 +22,7 @@ from probe.model.evidence import (
     Exchange,
     Neighbour,
     Note,
+    OperatorAnswer,
     Purpose,
     ReferenceSample,
     Stray,
@@ -85,6 +86,7 @@ class EvidenceShelf:
                 item for item in self.all(Exchange) if item[1].purpose is Purpose.REFERENCE
             ),
             strays=tuple(item for item in self.all(Stray) if item[1].tag not in scope.tags),
+            answers=self.all(OperatorAnswer),
         )
 
     def all(self, kind: type[T]) -> tuple[tuple[int, T], ...]:

@@ -17,6 +17,7 @@ from probe.model.evidence import (
     Exchange,
     Neighbour,
     Note,
+    OperatorAnswer,
     ReferenceSample,
     Stray,
 )
@@ -42,10 +43,14 @@ class DeviceEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunEvidence:
-    """What belongs to the run as a whole. reference_exchanges: readings of a reference that is a tag."""
+    """What belongs to the run as a whole. reference_exchanges: readings of a reference that is a tag.
+
+    answers: what people said, in the order in which they said it.
+    """
 
     anchors: tuple[tuple[int, Anchor], ...] = ()
     notes: tuple[tuple[int, Note], ...] = ()
     references: tuple[tuple[int, ReferenceSample], ...] = ()
     reference_exchanges: tuple[tuple[int, Exchange], ...] = ()
     strays: tuple[tuple[int, Stray], ...] = ()
+    answers: tuple[tuple[int, OperatorAnswer], ...] = ()

@@ -31,6 +31,7 @@ class Purpose(StrEnum):
     CLOCK = "clock"
     REFERENCE = "reference"
     CLOCK_SET = "clock set"  # the only purpose of a write: a device's clock, after somebody confirmed it
+    WITNESS = "witness"  # polled fast while people act
     ABSENT_UNIT = "absent unit"  # asks a unit that the map does not hold: who answers for nobody?
 
 
@@ -185,6 +186,48 @@ class ClockDecision(NamedTuple):
     plan: str
 
 
+class AnswerTopic(StrEnum):
+    """What an operator's answer is about; also of a paper that was filled in by hand and typed in later."""
+
+    BEGUN = "begun"  # from here on the item is being worked on
+    ACKNOWLEDGED = "acknowledged"  # a caution was read and understood
+    READY = "ready"  # everybody stands ready: from here on the act may happen
+    DONE = "done"  # the person who acts says that the act is over
+    CONFIRMED = "confirmed"  # what a person sees or hears: yes, no, or cannot tell
+    VALUE = "value"  # a measured or read value, with its unit, as typed
+    PHOTOGRAPH = "photograph"  # question: name of the file; said: SHA-256 of its bytes, hexadecimal
+    REMARK = "remark"
+    SKIPPED = "skipped"  # said: the reason
+    STOPPED = "stopped"  # the item was abandoned with the stop key
+    REPEATED = "repeated"  # the item is done once more; what was said before does not count any more
+    PAUSED = "paused"
+    RESUMED = "resumed"
+    ENDED = "ended"  # the item is over
+
+
+class OperatorAnswer(NamedTuple):
+    """What a person said while the tool led through a procedure or a checklist.
+
+    sheet: name of the procedure or checklist; item: id of its step or line; part: what of the item is
+    answered (id of a caution, a confirmation or a value, empty for the item itself). tag: what the item is
+    about (a device, cubicle, cable, supply), empty for the lineup. round: 1 when the item is done first.
+    question: as the person saw it; said: what was answered ("yes", "no", "cannot tell", text, a number with
+    its unit). initials: of who answered.
+    """
+
+    at_ns: int
+    sheet: str
+    item: str
+    part: str
+    tag: str
+    round: int
+    topic: AnswerTopic
+    question: str
+    said: str
+    initials: str
+    remark: str
+
+
 class Note(NamedTuple):
     """Something about the run itself: a clock step, a missing right, an interruption."""
 
@@ -214,6 +257,7 @@ Evidence = (
     | Neighbour
     | ReferenceSample
     | ClockDecision
+    | OperatorAnswer
     | Note
     | Anchor
 )

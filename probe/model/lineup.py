@@ -24,6 +24,7 @@ class Lineup:
     """map_texts: the map first, then its includes. profile_texts: all that the map's profiles need.
 
     studies: by tag, the study that speaks of the device. study_texts: the files of the studies.
+    sheet_texts: procedures and checklists that people work through in this run; parsed where they are used.
     """
 
     map: DeviceMap
@@ -32,6 +33,7 @@ class Lineup:
     profile_texts: tuple[SourceText, ...]
     studies: Mapping[str, Study] = field(default_factory=dict)
     study_texts: tuple[SourceText, ...] = ()
+    sheet_texts: tuple[SourceText, ...] = ()
 
     def profile_of(self, device: Device) -> Profile:
         """The profile of a device of the map."""

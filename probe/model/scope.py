@@ -15,7 +15,8 @@ class Scope:
     clocks_only: identity, proof and clocks, nothing else. fine: measure clocks as finely as the gear allows,
     not only until their verdict is certain. patient: also those that show whole minutes, however long.
     set_clocks: tags whose clocks are to be set. settings_only: identity, proof and twice the protective
-    settings, nothing else.
+    settings, nothing else. sheets: names of the procedures and checklists that people work through while the
+    tool watches; a run with any is for them alone.
     """
 
     tags: tuple[str, ...]
@@ -28,3 +29,4 @@ class Scope:
     patient: bool = False
     set_clocks: tuple[str, ...] = ()
     settings_only: bool = False
+    sheets: tuple[str, ...] = ()

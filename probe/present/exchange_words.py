@@ -14,6 +14,7 @@ from probe.model.evidence import (
     Exchange,
     Neighbour,
     Note,
+    OperatorAnswer,
     Outcome,
     Purpose,
     ReferenceSample,
@@ -128,10 +129,23 @@ def evidence_words(evidence: Evidence) -> str:  # noqa: PLR0911 (one case a kind
             who = f" by {evidence.operator}" if evidence.operator else ""
             why = f": {evidence.reason}" if evidence.reason else ""
             return f"setting the clock of {evidence.tag}: {evidence.decision}{who}{why}; {evidence.plan}"
+        case OperatorAnswer():
+            return answer_words(evidence)
         case Note():
             return f"{evidence.topic}: {evidence.text}"
         case Anchor():
             return "run time tied to the wall clock"
+
+
+def answer_words(answer: OperatorAnswer) -> str:
+    """What a person said, in one sentence."""
+    place = " ".join(filter(None, (answer.sheet, answer.item, answer.part, answer.tag)))
+    again = f" (time {answer.round})" if answer.round > 1 else ""
+    who = f" by {answer.initials}" if answer.initials else ""
+    asked = f': "{answer.question}"' if answer.question else ""
+    said = f" {answer.said}" if answer.said else ""
+    remark = f"; remark: {answer.remark}" if answer.remark else ""
+    return f"{place}{again}{asked} {answer.topic.value}{said}{who}{remark}"
 
 
 def at_ns(evidence: Evidence) -> int:

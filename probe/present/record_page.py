@@ -62,6 +62,7 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
         ),
         ("Profiles", ", ".join(PurePosixPath(text.name).stem for text in header.profile_texts)),
         *(("Study", _named(text.name, text.sha256)) for text in header.study_texts),
+        *(("Worked through", _named(text.name, text.sha256)) for text in header.sheet_texts),
         ("", "Map, profiles and study stand in the record whole."),
     ]
     return facts(pairs, width)

@@ -13,6 +13,7 @@ from typing import Any
 
 from probe.model.evidence import (
     Anchor,
+    AnswerTopic,
     ClockDecision,
     Connect,
     ConnectOutcome,
@@ -23,6 +24,7 @@ from probe.model.evidence import (
     Framing,
     Neighbour,
     Note,
+    OperatorAnswer,
     Outcome,
     Purpose,
     ReferenceSample,
@@ -42,6 +44,7 @@ _KINDS: dict[type, str] = {
     Neighbour: "neighbour",
     ReferenceSample: "reference",
     ClockDecision: "clock decision",
+    OperatorAnswer: "answer",
     Note: "note",
     Anchor: "anchor",
 }
@@ -164,6 +167,22 @@ def _decision(body: Body) -> ClockDecision:
     )
 
 
+def _answer(body: Body) -> OperatorAnswer:
+    return OperatorAnswer(
+        at_ns=int(body["at_ns"]),
+        sheet=text(body["sheet"]),
+        item=text(body["item"]),
+        part=text(body["part"]),
+        tag=text(body["tag"]),
+        round=int(body["round"]),
+        topic=AnswerTopic(body["topic"]),
+        question=text(body["question"]),
+        said=text(body["said"]),
+        initials=text(body["initials"]),
+        remark=text(body["remark"]),
+    )
+
+
 def _note(body: Body) -> Note:
     return Note(int(body["at_ns"]), text(body["topic"]), text(body["text"]))
 
@@ -181,6 +200,7 @@ _BUILDERS: dict[str, Callable[[Body], Evidence]] = {
     "neighbour": _neighbour,
     "reference": _reference,
     "clock decision": _decision,
+    "answer": _answer,
     "note": _note,
     "anchor": _anchor,
 }

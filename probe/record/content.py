@@ -272,7 +272,8 @@ def lineup_of(header: Header) -> Lineup:
     from probe.model.profile_load import ProfileLibrary
 
     library = ProfileLibrary.of(header.profile_texts)
-    return lineup_from_texts(header.map_texts, library, header.study_texts)
+    lineup = lineup_from_texts(header.map_texts, library, header.study_texts)
+    return replace(lineup, sheet_texts=header.sheet_texts) if header.sheet_texts else lineup
 
 
 def _refused(path: Path) -> RecordError:

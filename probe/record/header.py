@@ -66,7 +66,8 @@ class Header:
     """All that the first line holds. started_wall_ns: Unix nanoseconds of the wall clock.
 
     map_texts: the map first, then its includes; profile_texts: all that they need; study_texts: the studies
-    of settings that the map names. All whole, so that the record stands alone. tool_code: hash of the tool's
+    of settings that the map names; sheet_texts: procedures and checklists that people worked through. All
+    whole, so that the record stands alone. tool_code: hash of the tool's
     judging parts (``own_code``), empty if not known. key: the public key of who signs, empty for nobody.
     sources: older records that this one names; none of them is changed by it.
     """
@@ -85,6 +86,7 @@ class Header:
     key: str = ""
     sources: tuple[Source, ...] = ()
     study_texts: tuple[SourceText, ...] = ()
+    sheet_texts: tuple[SourceText, ...] = ()
     format: str = FORMAT
 
     @classmethod
@@ -96,6 +98,7 @@ class Header:
             map_texts=lineup.map_texts,
             profile_texts=lineup.profile_texts,
             study_texts=lineup.study_texts,
+            sheet_texts=lineup.sheet_texts,
             scope=scope,
             **facts,
         )
@@ -121,6 +124,7 @@ def header_body(header: Header) -> Mapping[str, Plain]:
     studies = [_text_body(source) for source in header.study_texts]
     return {
         **({"studies": studies} if studies else {}),
+        **({"sheets": [_text_body(one) for one in header.sheet_texts]} if header.sheet_texts else {}),
         "command": header.command,
         "format": header.format,
         "instrument": {
@@ -170,6 +174,7 @@ def header_from(body: Mapping[str, Any]) -> Header:
         key=key_from(body.get("key")),
         sources=tuple(_source_from(item) for item in body.get("sources", ())),
         study_texts=tuple(_text_from(item) for item in body.get("studies", ())),
+        sheet_texts=tuple(_text_from(item) for item in body.get("sheets", ())),
     )
 
 
@@ -184,6 +189,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
         **({"clocks": clocks} if clocks else {}),
         **({"set_clocks": scope.set_clocks} if scope.set_clocks else {}),
         **({"settings_only": True} if scope.settings_only else {}),
+        **({"sheets": scope.sheets} if scope.sheets else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -202,6 +208,7 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         poll_pause_s=float(body["poll_pause_s"]),
         set_clocks=texts(body.get("set_clocks", ())),
         settings_only=flag(body.get("settings_only", False)),
+        sheets=texts(body.get("sheets", ())),
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from probe.judge import Conclusion, conclude, judge_device
@@ -23,6 +24,7 @@ from probe.model.evidence import (
     Exchange,
     Neighbour,
     Note,
+    OperatorAnswer,
     Purpose,
     ReferenceSample,
     Stray,
@@ -80,6 +82,7 @@ class Evidence:
             references=_before(run.references, end),
             reference_exchanges=_before(run.reference_exchanges, end),
             strays=_before(run.strays, end),
+            answers=_before(run.answers, end),
         )
 
     def _whole_run(self, content: RecordContent) -> RunEvidence:
@@ -92,6 +95,7 @@ class Evidence:
             references=content.evidence.get(ReferenceSample, ()),
             reference_exchanges=tuple(item for item in exchanges if item[1].purpose is Purpose.REFERENCE),
             strays=tuple(item for item in strays if self._is_nobodys(*item)),
+            answers=content.evidence.get(OperatorAnswer, ()),
         )
 
     def _is_nobodys(self, number: int, stray: Stray) -> bool:
@@ -104,6 +108,8 @@ def judge_again(content: RecordContent, lineup: Lineup) -> Conclusion:
 
     lineup: ``content.lineup_of(content.header)``, or one with corrected profiles.
     """
+    if lineup.sheet_texts != content.header.sheet_texts:  # of another map: what people worked through stays
+        lineup = replace(lineup, sheet_texts=content.header.sheet_texts)
     evidence = Evidence(content, lineup)
     scope = content.header.scope
     order = sorted(evidence.tags, key=lambda tag: evidence.judged_at.get(tag, NEVER))

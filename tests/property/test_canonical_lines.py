@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from probe.model.evidence import (
     Anchor,
+    AnswerTopic,
     Connect,
     ConnectOutcome,
     Disconnect,
@@ -24,6 +25,7 @@ from probe.model.evidence import (
     Framing,
     Neighbour,
     Note,
+    OperatorAnswer,
     Outcome,
     Purpose,
     ReferenceSample,
@@ -94,6 +96,20 @@ evidence = st.one_of(
     st.builds(Neighbour, text, text, number, text),
     st.builds(ReferenceSample, text, number, number, number, number, st.booleans(), text, data),
     st.builds(Note, number, text, text),
+    st.builds(
+        OperatorAnswer,
+        number,
+        text,
+        text,
+        text,
+        text,
+        small,
+        st.sampled_from(AnswerTopic),
+        text,
+        text,
+        text,
+        text,
+    ),
     st.builds(Anchor, number, number),
 )
 finding = st.builds(
@@ -134,9 +150,16 @@ header = st.builds(
     lineup=text,
     map_texts=st.lists(source, max_size=2).map(tuple),
     study_texts=st.lists(source, max_size=2).map(tuple),
+    sheet_texts=st.lists(source, max_size=2).map(tuple),
     profile_texts=st.lists(source, max_size=2).map(tuple),
     scope=st.builds(
-        Scope, tags=texts, left_out=texts, quick=st.booleans(), dwell_s=seconds, poll_pause_s=seconds
+        Scope,
+        tags=texts,
+        left_out=texts,
+        quick=st.booleans(),
+        dwell_s=seconds,
+        poll_pause_s=seconds,
+        sheets=texts,
     ),
     started_wall_ns=st.integers(0, 2**63),
     instrument=st.builds(Instrument, host_name=text, system=text, python=text, addresses=texts, clock=text),

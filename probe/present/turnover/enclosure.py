@@ -63,6 +63,7 @@ def _texts(content: RecordContent, t: Texts) -> Iterable[Enclosure]:
         (header.map_texts, "enclosure.map", "map"),
         (header.profile_texts, "enclosure.profile", "profile"),
         (header.study_texts, "enclosure.study", "study"),
+        (header.sheet_texts, "enclosure.sheet", "sheet"),
     )
     for texts, title, otherwise in kinds:
         for one in texts:
