@@ -13,6 +13,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+from probe.model.network_evidence import NetworkEvidence
+
 
 class Framing(StrEnum):
     """How a Modbus PDU is wrapped on the link."""
@@ -260,4 +262,5 @@ Evidence = (
     | OperatorAnswer
     | Note
     | Anchor
+    | NetworkEvidence
 )

@@ -32,6 +32,7 @@ from probe.model.evidence import (
 )
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.record.line import Plain, integer
+from probe.record.network_body import NETWORK_BUILDERS, NETWORK_KINDS
 
 Body = Mapping[str, Any]
 
@@ -47,6 +48,7 @@ _KINDS: dict[type, str] = {
     OperatorAnswer: "answer",
     Note: "note",
     Anchor: "anchor",
+    **NETWORK_KINDS,
 }
 
 _SUBJECT = attrgetter("subject")
@@ -203,6 +205,7 @@ _BUILDERS: dict[str, Callable[[Body], Evidence]] = {
     "answer": _answer,
     "note": _note,
     "anchor": _anchor,
+    **NETWORK_BUILDERS,
 }
 
 

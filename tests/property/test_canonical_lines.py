@@ -33,6 +33,18 @@ from probe.model.evidence import (
 )
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import SourceText
+from probe.model.network_evidence import (
+    ForwardingEntry,
+    Frame,
+    Listening,
+    OwnInterface,
+    Route,
+    SecretSeen,
+    ServiceOutcome,
+    ServiceProbe,
+    Sweep,
+    Talk,
+)
 from probe.model.scope import Scope
 from probe.record.body import (
     cause_body,
@@ -111,6 +123,15 @@ evidence = st.one_of(
         text,
     ),
     st.builds(Anchor, number, number),
+    st.builds(OwnInterface, number, text, text, text, st.booleans(), small, text, text, st.booleans()),
+    st.builds(Route, number, text, text, text, small),
+    st.builds(Frame, text, number, st.booleans(), small, data),
+    st.builds(Talk, text, text, text, text, small, number, number, number),
+    st.builds(Listening, text, number, number, text, text, small, number, small, small, small, small),
+    st.builds(Sweep, text, text, text, text, number, number, small),
+    st.builds(SecretSeen, number, text, text, text, text, text, st.booleans()),
+    st.builds(ServiceProbe, text, small, text, number, number, st.sampled_from(ServiceOutcome), data),
+    st.builds(ForwardingEntry, text, number, text, text, small, st.booleans()),
 )
 finding = st.builds(
     Finding,
