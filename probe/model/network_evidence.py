@@ -10,6 +10,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+from probe.model.snmp_evidence import SnmpAnswer
+
 
 class OwnInterface(NamedTuple):
     """One address of one interface of this computer, as its system told it.
@@ -158,5 +160,14 @@ class ForwardingEntry(NamedTuple):
 
 
 NetworkEvidence = (
-    OwnInterface | Route | Frame | Talk | Listening | Sweep | SecretSeen | ServiceProbe | ForwardingEntry
+    OwnInterface
+    | Route
+    | Frame
+    | Talk
+    | Listening
+    | Sweep
+    | SecretSeen
+    | ServiceProbe
+    | ForwardingEntry
+    | SnmpAnswer
 )

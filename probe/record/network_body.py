@@ -18,6 +18,7 @@ from probe.model.network_evidence import (
     Sweep,
     Talk,
 )
+from probe.model.snmp_evidence import SnmpAnswer
 
 Body = Mapping[str, Any]
 
@@ -31,6 +32,7 @@ NETWORK_KINDS: dict[type, str] = {
     SecretSeen: "secret seen",
     ServiceProbe: "service",
     ForwardingEntry: "forwarding",
+    SnmpAnswer: "snmp",
 }
 
 

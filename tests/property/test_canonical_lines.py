@@ -46,6 +46,7 @@ from probe.model.network_evidence import (
     Talk,
 )
 from probe.model.scope import Scope
+from probe.model.snmp_evidence import SnmpAnswer, SnmpOutcome, SnmpRequest
 from probe.record.body import (
     cause_body,
     cause_from,
@@ -132,6 +133,21 @@ evidence = st.one_of(
     st.builds(SecretSeen, number, text, text, text, text, text, st.booleans()),
     st.builds(ServiceProbe, text, small, text, number, number, st.sampled_from(ServiceOutcome), data),
     st.builds(ForwardingEntry, text, number, text, text, small, st.booleans()),
+    st.builds(
+        SnmpAnswer,
+        host=text,
+        tag=text,
+        object=text,
+        round=small,
+        attempt=small,
+        request=st.sampled_from(SnmpRequest),
+        asked=text,
+        sent_ns=number,
+        received_ns=number,
+        outcome=st.sampled_from(SnmpOutcome),
+        detail=text,
+        bindings=st.binary(max_size=40),
+    ),
 )
 finding = st.builds(
     Finding,
