@@ -14,7 +14,7 @@ from probe.model.clock import RunClock
 
 PERIOD_S = 0.5
 STEP_NS = 50_000_000  # a wall clock that gains or loses more than this in one period was set
-STALL_NS = SECOND_NS  # the watch woke so much too late
+STALL_NS = SECOND_NS // 2  # the watch woke so much too late
 DELAY_NS = 100_000_000  # our own part of a reply time that is worth telling
 UNSURE_NS = 10_000_000  # the two clocks were not read together
 

@@ -14,6 +14,7 @@ from probe.model.evidence import Connect, ConnectOutcome, Disconnect, Outcome, S
 from probe.model.profile import Quirks
 from probe.wire.failure import broken_outcome, connect_outcome, detail_of
 from probe.wire.link import Request, StrayHandler
+from probe.wire.lost_time import GRANTS, LostTime, patient_timeout
 
 SETTLE_S = 0.05  # silence after bytes that make no frame, until which they are collected (for the evidence)
 FAREWELL_S = 0.25  # so long an answer that is still owed may come before the socket is closed
@@ -30,8 +31,10 @@ class Connection(asyncio.Protocol):
         "_condemned",
         "_deadline",
         "_ended",
+        "_granted",
         "_leaving",
         "_loop",
+        "_lost",
         "_now_ns",
         "_on_stray",
         "_pending",
@@ -64,6 +67,8 @@ class Connection(asyncio.Protocol):
         self._quirks = Quirks()
         self._deadline = self._settle_at = self._timer_at = 0.0
         self._timer: asyncio.TimerHandle | None = None
+        self._lost: LostTime | None = None  # while the link is open
+        self._granted = (0.0, 0.0, 0)  # a deadline that was moved: to when, start of its wait, how often
 
     # ------------------------------------------------------------------ for the subclass to fill in
 
@@ -107,7 +112,7 @@ class Connection(asyncio.Protocol):
         self._leaving = self._condemned = False
         self._requests = 0
         try:
-            async with asyncio.timeout(timeout_s):
+            async with patient_timeout(timeout_s):
                 await self._dial()
         except asyncio.CancelledError:
             self._drop()
@@ -160,6 +165,9 @@ class Connection(asyncio.Protocol):
     def _leave(self, *, by_peer: bool) -> None:
         """Book the end of the connection once."""
         now_ns = self._now_ns()
+        if self._lost is not None:
+            self._lost.leave()
+            self._lost = None
         self._pending = Disconnect(self.name, now_ns, by_peer, self._requests)
         if self._timer is not None:
             self._timer.cancel()
@@ -173,6 +181,8 @@ class Connection(asyncio.Protocol):
         """Keep the transport. Small requests leave at once: asyncio and uvloop set TCP_NODELAY themselves."""
         self._transport = cast("asyncio.WriteTransport", transport)
         self._ended = self._loop.create_future()
+        self._lost = LostTime.of(self._loop)
+        self._lost.watch()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The end of the connection: the open request, if any, gets its outcome."""
@@ -218,8 +228,25 @@ class Connection(asyncio.Protocol):
             self._arm(due)
         elif self._condemned:
             self._settled()
+        elif later := self._later():
+            self._deadline = later
+            self._arm(self._due())
         else:
             self._time_out()
+
+    def _later(self) -> float:
+        """Loop time until which to wait on, because this computer lost as much during the wait; 0.0 if none."""
+        if self._request is None or self._lost is None:
+            return 0.0
+        moved_to, began, grants = self._granted
+        if moved_to != self._deadline:  # of another wait
+            began, grants = self._deadline - self._request.timeout_s, 0
+        more_s = self._lost.more(began, self._request.timeout_s)
+        if not more_s or grants == GRANTS:
+            return 0.0
+        later = self._loop.time() + more_s
+        self._granted = (later, began, grants + 1)
+        return later
 
     def _due(self) -> float:
         """Loop time at which something must happen next."""

@@ -8,6 +8,7 @@ the shortest interval, for delay can only widen it (RFC 5905, 10, clock filter).
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import secrets
 import socket
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from typing import NamedTuple
 from probe.model.clock import RunClock, paired
 from probe.model.evidence import ReferenceSample
 from probe.wire import sntp
+from probe.wire.lost_time import patient_timeout
 from probe.wire.sync_state import SyncState, sync_state
 from probe.wire.system_clock import wall_step_ns
 
@@ -140,7 +142,9 @@ async def _read_once(
     try:
         sent_ns, wall_ns = paired(clock)
         transport.sendto(sntp.request(nonce))
-        await asyncio.wait((talk.answered,), timeout=timeout_s)
+        with contextlib.suppress(TimeoutError):
+            async with patient_timeout(timeout_s):
+                await talk.answered
     finally:
         transport.close()
     if not talk.data:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from probe.judge.blocks import block_of
 from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext, Numbered
+from probe.judge.held_up import stall_within
 from probe.judge.limit import exactly, within
 from probe.judge.reach import GATEWAY_CODES
 from probe.judge.wording import count, listed
@@ -145,16 +146,28 @@ def _patience(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     ours_s = _shortest_timeout(context) if told else None
     if ours_s is None:
         return
-    slowest = max(exchange.reply_ns for _, exchange in told)
-    verdict = within(exactly(slowest / 1e9), None, ours_s)
+    seq, slow = max(told, key=lambda numbered: numbered[1].reply_ns)
+    verdict = within(exactly(slow.reply_ns / 1e9), None, ours_s)
     right = verdict is Verdict.PASS
+    if not right and (stall := stall_within(context, slow.sent_ns, slow.received_ns)):
+        yield check.find(
+            context.tag,
+            Verdict.NOT_TESTED,
+            "This computer was held up while the gateway's patience was measured",
+            observed=f"{slow.reply_ns / 1e9:.2f}",
+            expected=f"at most {ours_s:g}",
+            unit="s",
+            evidence=(stall, seq),
+            advice="Close other programs and repeat.",
+        )
+        return
     yield check.find(
         context.tag,
         Verdict.PASS if right else Verdict.REVIEW,
         "The gateway gives up before we do"
         if right
         else "The gateway waits longer for a silent unit than we do",
-        observed=f"{slowest / 1e9:.2f}",
+        observed=f"{slow.reply_ns / 1e9:.2f}",
         expected=f"at most {ours_s:g}",
         unit="s",
         evidence=tuple(seq for seq, _ in told),

@@ -9,6 +9,7 @@ from probe.judge.check import DeviceCheck, Need
 from probe.judge.checks.silence import ADVICE, EXPLAINED
 from probe.judge.context import DeviceContext
 from probe.judge.facts import Reach
+from probe.judge.held_up import stall_within
 from probe.judge.limit import Interval, exactly, within
 from probe.judge.reach import MALFORMED, is_lost
 from probe.judge.statistic import percentile, share_bounds, trials_to_show
@@ -18,7 +19,6 @@ from probe.model.finding import Finding, Verdict
 #: A dwell so long makes enough requests to show the usual limit of 1 %: 368 without a loss at one a second.
 LONG_S = 600.0
 #: Topic of the note that the collector makes when this computer itself was held up.
-STALLED = "stalled"
 
 
 def _answers(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -146,9 +146,7 @@ _SLOW = (
 
 def _stall(context: DeviceContext) -> int:
     """Record number of a note that this computer was held up while the device was asked; 0 without one."""
-    first, last = context.sent[0][1].sent_ns, context.sent[-1][1].received_ns
-    notes = context.run.run.notes
-    return next((seq for seq, note in notes if note.topic == STALLED and first <= note.at_ns <= last), 0)
+    return stall_within(context, context.sent[0][1].sent_ns, context.sent[-1][1].received_ns)
 
 
 def _own_fault(

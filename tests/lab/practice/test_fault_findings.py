@@ -16,7 +16,7 @@ import pytest
 from probe.collect.agent import audit, prepare
 from probe.collect.events import AuditResult
 from probe.collect.inputs import bundled_profiles, open_library, open_lineup
-from probe.model.evidence import Evidence
+from probe.model.evidence import Evidence, Note
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.scope import Scope
 from probe.practice.fault import Fault, FaultKind
@@ -31,24 +31,27 @@ SHORTER = (
     (r"\bfirst_timeout_s: [\d.]+", "first_timeout_s: 0.8"),
 )
 READS = {1, 2, 3, 4, 0x2B}
-AT_ONCE = 8
+AT_ONCE = 6
 
 
 class Outcome(NamedTuple):
-    """What an audit said, and every function code that any device was asked."""
+    """What an audit said, every function code that was sent, and whether this computer was held up."""
 
     result: AuditResult
     functions: set[int]
+    held_up: bool
 
 
 class Nothing:
-    """A ledger that counts and keeps nothing."""
+    """A ledger that counts and keeps nothing, but knows whether this computer was held up."""
 
     def __init__(self) -> None:
         self.kept = 0
+        self.held_up = False
 
     def keep(self, evidence: Evidence) -> int:
         self.kept += 1
+        self.held_up |= isinstance(evidence, Note) and evidence.topic == "stalled"
         return self.kept
 
     def expect(self, expectations: tuple[Expectation, ...]) -> None: ...
@@ -72,11 +75,21 @@ async def audited(scenario: Scenario, folder: Path, profiles: Path) -> Outcome:
         drawn, warnings = open_lineup(lineup.map_path, (profiles,))
         assert not warnings
         scope = Scope(tags=tuple(device.tag for device in drawn.map.devices))
+        ledger = Nothing()
         result = await audit(
-            prepare(drawn, scope), ledger=Nothing(), observers=(), clock=SystemClock(), stop=asyncio.Event()
+            prepare(drawn, scope), ledger=ledger, observers=(), clock=SystemClock(), stop=asyncio.Event()
         )
         functions = {code for host in lineup.hosts.values() for code in host.tally.functions}
-    return Outcome(result, functions)
+    return Outcome(result, functions, ledger.held_up)
+
+
+async def audited_in_peace(scenario: Scenario, folder: Path, profiles: Path) -> Outcome:
+    """As ``audited``, again while the run says that it was held up: what a user is told to do, too."""
+    for _ in range(3):
+        said = await audited(scenario, folder, profiles)
+        if not said.held_up:
+            break
+    return said
 
 
 async def all_audited(folder: Path, profiles: Path) -> dict[str, Outcome | Exception]:
@@ -86,7 +99,7 @@ async def all_audited(folder: Path, profiles: Path) -> dict[str, Outcome | Excep
     async def one(name: str, scenario: Scenario) -> Outcome | Exception:
         async with turns:
             try:
-                return await audited(scenario, folder / name, profiles)
+                return await audited_in_peace(scenario, folder / name, profiles)
             except Exception as error:  # noqa: BLE001 - the test of this fault tells it
                 return error
 
