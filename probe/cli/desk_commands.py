@@ -10,6 +10,7 @@ from probe.cli.failure import Exit
 from probe.desk import conduit as conduits
 from probe.desk import fibre as fibres
 from probe.desk.working import Working
+from probe.model.cable_words import Cable, Fibre
 from probe.model.finding import Verdict
 from probe.present.console import emit_json, say
 from probe.present.desk_page import desk_document, desk_lines
@@ -74,7 +75,7 @@ def fibre(wanted: FibreWanted, *, as_json: bool) -> int:
 
 
 def _link(wanted: FibreWanted) -> fibres.Link:
-    kind = fibres.Fibre(given.choice("--fibre", wanted.fibre, tuple(fibres.Fibre)))
+    kind = Fibre(given.choice("--fibre", wanted.fibre, tuple(Fibre)))
     nm = round(given.value("--wavelength", wanted.wavelength, given.WAVELENGTH, above=True))
     rate = (
         given.value("--attenuation", wanted.attenuation, given.SLOPE, above=True)
@@ -151,8 +152,8 @@ class ConduitWanted:
 
 def conduit(wanted: ConduitWanted, *, as_json: bool) -> int:
     """Show which cables may run together. Raises InputError for what cannot be read."""
-    kinds = tuple(conduits.Cable)
-    cables = [conduits.Cable(given.choice("--cable", text, kinds)) for text in wanted.cables]
+    kinds = tuple(Cable)
+    cables = [Cable(given.choice("--cable", text, kinds)) for text in wanted.cables]
     beside = None
     if wanted.distance:
         circuits = wanted.circuits

@@ -13,11 +13,16 @@ from probe.desk import battery as batteries
 from probe.desk import channel as channels
 from probe.desk import copper as coppers
 from probe.desk.conductor import CONDUCTORS
+from probe.model.cable_words import (
+    COLDEST_BATTERY_C,
+    COLDEST_COPPER_C,
+    HOTTEST_BATTERY_C,
+    HOTTEST_COPPER_C,
+)
 
 _LOAD = re.compile(r"\s*(\S+)\s+(.+?\s*(?:km|m|ft))[\s,]+([\d.]+\s*[A-Za-z]+)\s*", re.IGNORECASE)
 _LOAD_FORM = "NAME, distance from the supply, current or power: MC1 40 m 5 A, or SW1 25 m 60 W"
 _STRETCH_FORM = "power and how long: 96 W for 2 h; the last one may go on: 96 W"
-COLDEST_COPPER_C, HOTTEST_COPPER_C = -60.0, 200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,7 +185,7 @@ def battery(wanted: BatteryWanted, *, as_json: bool) -> int:
 def _bank(wanted: BatteryWanted) -> batteries.Bank:
     if not 1 <= wanted.exponent <= 2:
         raise given.problem("--rate-exponent", "no battery has this", f"{wanted.exponent:g}", "1 (none) to 2")
-    coldest, hottest = batteries.COLDEST_C, batteries.HOTTEST_C
+    coldest, hottest = COLDEST_BATTERY_C, HOTTEST_BATTERY_C
     temperature = given.value("--temperature", wanted.temperature, given.TEMPERATURE, least=-273)
     if not coldest <= temperature <= hottest:
         raise given.problem(

@@ -24,6 +24,7 @@ from probe.desk.working import (
     between,
     exact,
 )
+from probe.model.cable_words import COLDEST_BATTERY_C, HOTTEST_BATTERY_C
 
 CAUTION = (
     "The evidence is a timed discharge, not this estimate and not the register of the UPS. A battery cannot "
@@ -36,7 +37,6 @@ _FACTORS = "IEEE 485, design margin and ageing (from memory)"
 _PREDICTION = 0.20  # predicted against measured discharge. Source: common practice, no source
 #: Temperature and cell size factor; at 0 °C the larger of 1.35 to 1.40. Source: IEEE 485 (from memory).
 _COLD_FACTORS = ((0.0, 1.40), (4.4, 1.30), (10.0, 1.19), (15.6, 1.11), (21.1, 1.04), (25.0, 1.00))
-COLDEST_C, HOTTEST_C = 0.0, 51.7
 END_OF_LIFE = 0.8
 _SEARCH_STEPS = 200
 
@@ -80,7 +80,7 @@ def cold_factor(temperature_c: float) -> float:
     Raises ValueError outside 0 to 51.7 °C.
     Source: IEEE 485 (from memory); range as quoted publicly.
     """
-    if not COLDEST_C <= temperature_c <= HOTTEST_C:
+    if not COLDEST_BATTERY_C <= temperature_c <= HOTTEST_BATTERY_C:
         raise ValueError(temperature_c)
     for (low_c, low), (high_c, high) in pairwise(_COLD_FACTORS):
         if temperature_c <= high_c:

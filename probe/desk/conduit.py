@@ -8,25 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from enum import StrEnum
 from itertools import combinations
 from typing import NamedTuple
 
 from probe.desk.working import COMMON_PRACTICE, Amount, Statement, Step, Working, at_least, between
+from probe.model.cable_words import Cable
 from probe.model.finding import Verdict
 
 CAUTION = "The code in force at the site and its engineer decide; open no conduit of energized circuits."
 _CLASS_2 = "NFPA 70, 725.136 and 800.133 (as forum texts quote it)"
 _DISTANCE = "EN 50174-2, A = S * P (from memory)"
-
-
-class Cable(StrEnum):
-    """What runs in a conduit."""
-
-    CONTROL = "control"  # 14 AWG switchboard control wire
-    FIBRE = "fibre"
-    PAIR = "twisted-pair"  # Ethernet or serial communication
-    POWER = "power"
 
 
 class _Rule(NamedTuple):

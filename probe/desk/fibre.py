@@ -8,7 +8,6 @@ application (Ethernet on fibre) also has a length limit, because bandwidth ends 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import NamedTuple
 
 from probe.desk.working import (
@@ -23,6 +22,7 @@ from probe.desk.working import (
     at_most,
     between,
 )
+from probe.model.cable_words import Fibre
 
 CAUTION = (
     "Never look into a fibre or a port: the light cannot be seen and harms the eye. The calculation "
@@ -33,19 +33,6 @@ CONNECTOR_DB, SPLICE_DB = 0.75, 0.3
 _MATED = "TIA-568, connector 0.75 dB and splice 0.3 dB (as third-party texts quote it)"
 #: Reserve for repairs and ageing. Source: common practice, no source.
 AGEING_DB = 3.0
-
-
-class Fibre(StrEnum):
-    """Type of fibre, by the names of ISO/IEC 11801. om1 is 62.5/125, om2 to om5 are 50/125."""
-
-    OM1 = "om1"
-    OM2 = "om2"
-    OM3 = "om3"
-    OM4 = "om4"
-    OM5 = "om5"
-    OS1A = "os1a"
-    OS2 = "os2"
-
 
 _LASER_GRADE = (Fibre.OM3, Fibre.OM4, Fibre.OM5)
 _MULTIMODE = (Fibre.OM1, Fibre.OM2, *_LASER_GRADE)

@@ -15,6 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
+from probe.model.cabling import NO_CABLING, Cabling
 from probe.model.evidence import Framing
 from probe.model.map_address import Address, SerialLine, Target
 from probe.model.map_clock import Clock
@@ -124,6 +125,12 @@ class DeviceMap(Strict):
     networks: Annotated[tuple[Network, ...], Field(description="Its IP subnets.")] = ()
     clock: Annotated[Clock, Field(description="What devices' clocks are held against.")] = Clock()
     tolerances: Annotated[Tolerances, Field(description="Limits of this site.")] = Tolerances()
+    cabling: Annotated[
+        Cabling,
+        Field(
+            description="Cables, conduits and control power: for desk calculations and the field checklist."
+        ),
+    ] = NO_CABLING
     include: Annotated[
         tuple[Line, ...],
         Field(description="Further files with devices and networks, relative to this file."),

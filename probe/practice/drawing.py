@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from probe.practice.cabling import cabling_text
 from probe.practice.part import Part
 from probe.practice.protection import FAULT_CURRENT_KA, STUDY_NAME
 from probe.practice.roster import FREQUENCY_HZ, LINEUP, SITE, VOLTAGE_V, ZONE
@@ -23,7 +24,7 @@ lineup: {lineup}
 system: {{voltage_v: {voltage:g}, frequency_hz: {frequency:g}, wiring: wye, fault_current_ka: {fault:g}}}
 {study}clock: {{reference: "{reference}", tolerance_s: 2, zone: {zone}}}
 tolerances: {{voltage_percent: 10, frequency_hz: 1, reply_ms: 500, loss_percent: 1}}
-devices:
+{cabling}devices:
 """
 
 
@@ -38,6 +39,7 @@ def map_text(parts: Sequence[Part], places: Places) -> str:
         reference="tag:MC-1" if "MC-1" in tags else "laptop",
         zone=ZONE,
         fault=FAULT_CURRENT_KA,
+        cabling=cabling_text(tags),
         study=f"study: {STUDY_NAME}\n" if any(part.entry.breaker for part in parts) else "",
     )
     return text + "".join(_device(part, places, tags) for part in parts)

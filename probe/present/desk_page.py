@@ -2,16 +2,60 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
+from probe.desk.from_map import Calculation
 from probe.desk.working import Amount, Bound, Check, Outcome, Working
+from probe.model.device_map import DeviceMap
+from probe.model.finding import WORST_FIRST, Verdict, worst
 
 DESK_FORMAT = "buswitness-desk/1"
+DESK_ALL_FORMAT = "buswitness-desk-all/1"
 NOTICE = "A desk calculation from what was typed: nothing was measured and no device was asked."
+MAP_NOTICE = "Desk calculations from what the map draws: nothing was measured and no device was asked."
 
 
 def desk_lines(working: Working) -> list[str]:
     """The calculation as a person follows it: what was given, each step, the result, limits with margins."""
+    lines = _worked_lines(working)
+    return [*lines, "", *([working.caution] if working.caution else []), NOTICE]
+
+
+def map_lines(made: Sequence[Calculation]) -> Iterator[str]:
+    """All calculations of a map one after the other, then one line each, then the cautions, each once."""
+    for one in made:
+        yield from (one.title, *(f"  {line}" for line in _worked_lines(one.working)), "")
+    yield "All of them"
+    width = max(len(verdict.value) for verdict in Verdict)
+    for one in made:
+        yield f"    {one.working.verdict.upper():<{width}}  {one.title}{_closest_words(one.working)}"
+    yield ""
+    yield from dict.fromkeys(one.working.caution for one in made if one.working.caution)
+    yield MAP_NOTICE
+
+
+def _closest_words(working: Working) -> str:
+    """The smallest margin, as a share of its limit, in words."""
+    close = closest(working)
+    if close is None:
+        return ""
+    return f"; closest: {close.outcome.name}, margin {close.margin:.4g} {close.margin_unit}"
+
+
+def closest(working: Working) -> Check | None:
+    """The check of the worst verdict with the smallest margin beside its limit; None where none has one."""
+    with_margin = [one for one in working.checks if one.outcome.exists]
+
+    def nearness(check: Check) -> tuple[int, float]:
+        bound = check.least or check.most
+        assert bound is not None  # a check has one of the two
+        return WORST_FIRST.index(check.verdict), check.margin / max(abs(bound.sure), 1e-9)
+
+    return min(with_margin, key=nearness, default=None)
+
+
+def _worked_lines(working: Working) -> list[str]:
     lines = ["Given"]
     lines += [f"    {name.replace('_', ' ')}: {value}" for name, value in working.inputs]
     if working.steps:
@@ -19,15 +63,15 @@ def desk_lines(working: Working) -> list[str]:
         for step in working.steps:
             lines += [f"    {step.text}"] + ([f"        source: {step.source}"] if step.source else [])
     if working.result:
-        lines += ["Result", *(f"    {_outcome_text(one)}" for one in working.result)]
-    lines += ["Limits", *_limit_lines(working)]
-    return [*lines, "", *([working.caution] if working.caution else []), NOTICE]
+        lines += ["Result", *(f"    {outcome_text(one)}" for one in working.result)]
+    return [*lines, "Limits", *limit_lines(working)]
 
 
-def _limit_lines(working: Working) -> list[str]:
+def limit_lines(working: Working) -> list[str]:
+    """Each comparison with its verdict, margin and source; that nothing was compared, where nothing was."""
     lines = []
     for check in working.checks:
-        lines.append(f"    {check.verdict.upper()}: {_outcome_text(check.outcome)}, {_limit_text(check)}")
+        lines.append(f"    {check.verdict.upper()}: {outcome_text(check.outcome)}, {_limit_text(check)}")
         lines += [f"        {check.remark}"] if check.remark else []
         lines.append(f"        source: {check.source}")
     for one in working.statements:
@@ -35,7 +79,8 @@ def _limit_lines(working: Working) -> list[str]:
     return lines or ["    NOT TESTED: no limit was given to hold the result against"]
 
 
-def _outcome_text(one: Outcome) -> str:
+def outcome_text(one: Outcome) -> str:
+    """A value with its name, interval and unit."""
     if not one.exists:
         return f"{one.name}: no solution"
     spread = "" if one.low == one.high else f" ({one.low:.5g} to {one.high:.5g})"
@@ -72,6 +117,23 @@ def desk_document(working: Working) -> dict[str, Any]:
         "verdict": working.verdict.value,
         "caution": working.caution or None,
         "notice": NOTICE,
+    }
+
+
+def map_document(drawn: DeviceMap, made: Sequence[Calculation]) -> dict[str, Any]:
+    """The object that ``desk all --json`` prints: each calculation as ``desk`` prints it, with its cable."""
+    verdicts = [one.working.verdict for one in made]
+    return {
+        "format": DESK_ALL_FORMAT,
+        "site": drawn.site,
+        "lineup": drawn.lineup,
+        "verdict": worst(verdicts).value,
+        "counts": {verdict.value: verdicts.count(verdict) for verdict in Verdict},
+        "calculations": [
+            {"name": one.name, "title": one.title, **desk_document(one.working), "notice": MAP_NOTICE}
+            for one in made
+        ],
+        "notice": MAP_NOTICE,
     }
 
 
