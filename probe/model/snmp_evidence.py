@@ -1,8 +1,8 @@
 """SNMP evidence: one request to an agent and what came of it, without community name and without keys.
 
-A message of version 2c carries its community name, one of version 3 is sealed with keys: neither may stand in a
-record. What is kept are the variable bindings of the answer (BER, as ``snmp_values`` reads them): everything
-that a verdict rests on.
+A message of version 2c carries its community name, one of version 3 is sealed with keys: neither may stand
+in a record. What is kept are the variable bindings of the answer (BER, as ``snmp_values`` reads them):
+everything that a verdict rests on.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class SnmpOutcome(StrEnum):
     DATA = "data"
     ERROR = "error"  # the agent's error-status; ``detail`` names it
     NO_ANSWER = "no answer"
-    MALFORMED = "malformed"  # something came that no message can be made of, and no answer beside it
+    MALFORMED = "malformed"  # something came, but nothing that is an answer to what was asked
     NO_SECRET = "no secret"  # nothing was sent: community or keys are not to be had on this computer
     WRONG_SECRET = "wrong secret"  # the agent does not know the user, or the keys do not fit
     ENGINE_CHANGED = "engine changed"  # engine id or engine time moved; followed by one fresh discovery

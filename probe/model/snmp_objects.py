@@ -1,8 +1,8 @@
 """What is asked of switches and supplies by SNMP: each object with its identifier and its document.
 
-Collector and judge share this list: the one asks for it, the other finds by it. Names are those of the MIBs.
-Identifiers of IF-MIB, EtherLike-MIB, BRIDGE-MIB and UPS-MIB were held against published copies of these modules;
-tests ask an independent agent for the others.
+Collector and judge share this list: the one asks for it, the other finds by it. Names are those of the
+MIBs. Identifiers of IF-MIB, EtherLike-MIB, BRIDGE-MIB and UPS-MIB were held against published copies of these
+modules; tests ask independent agents for IF-MIB and LLDP-MIB; the rest is from memory.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ class Object(NamedTuple):
 class Group(NamedTuple):
     """Objects that are asked together.
 
-    scalars: by one GET. columns: walked one by one; if the first has no rows, the agent lacks the table and the
-    others are not asked. twice: those asked again after the dwell. for_ups: asked of supplies, not of switches.
+    scalars: by one GET. columns: walked one by one; if the first has no rows, the agent lacks the table and
+    the others are not asked. twice: those asked again after the dwell. for_ups: asked of supplies, not of
+    switches.
     """
 
     name: str

@@ -68,8 +68,14 @@ def oid_text(oid: Iterable[int]) -> str:
 
 
 def encode(bindings: Iterable[Binding]) -> bytes:
-    """The bindings as a VarBindList. Raises ValueError for values that their kind cannot hold."""
-    return _wrapped(_SEQUENCE, b"".join(_wrapped(_SEQUENCE, _one(binding)) for binding in bindings))
+    """The bindings as a VarBindList. Raises TypeError for values that their kind cannot hold."""
+    return bind((binding.oid, _wrapped(binding.kind, _value_bytes(binding))) for binding in bindings)
+
+
+def bind(values: Iterable[tuple[Sequence[int], bytes]]) -> bytes:
+    """A VarBindList of names and values that are BER already."""
+    pairs = (_wrapped(Kind.OID, _oid_bytes(oid)) + value for oid, value in values)
+    return _wrapped(_SEQUENCE, b"".join(_wrapped(_SEQUENCE, pair) for pair in pairs))
 
 
 def decode(data: bytes) -> tuple[Binding, ...]:
@@ -86,11 +92,7 @@ def decode(data: bytes) -> tuple[Binding, ...]:
     return tuple(found)
 
 
-# --- writing -------------------------------------------------------------------------------------------------
-
-
-def _one(binding: Binding) -> bytes:
-    return _wrapped(Kind.OID, _oid_bytes(binding.oid)) + _wrapped(binding.kind, _value_bytes(binding))
+# --- writing -----------------------------------------------------------------------------------------------
 
 
 def _value_bytes(binding: Binding) -> bytes:
@@ -99,14 +101,14 @@ def _value_bytes(binding: Binding) -> bytes:
         return b""
     if kind in _SIGNED or kind in _UNSIGNED:
         if not isinstance(value, int):
-            raise ValueError(f"{kind.name} needs a whole number")
+            raise TypeError(f"{kind.name} needs a whole number")
         return value.to_bytes((value + (value < 0)).bit_length() // 8 + 1, "big", signed=True)
     if kind is Kind.OID:
         if not isinstance(value, tuple):
-            raise ValueError("OID needs an object identifier")
+            raise TypeError("OID needs an object identifier")
         return _oid_bytes(value)
     if not isinstance(value, bytes):
-        raise ValueError(f"{kind.name} needs bytes")
+        raise TypeError(f"{kind.name} needs bytes")
     return value
 
 
@@ -132,7 +134,7 @@ def _wrapped(tag: int, content: bytes) -> bytes:
     return bytes((tag, 0x80 | len(length))) + length + content
 
 
-# --- reading -------------------------------------------------------------------------------------------------
+# --- reading -----------------------------------------------------------------------------------------------
 
 
 def _content(data: bytes, tag: int | None = None) -> tuple[bytes, bytes]:
