@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import IO
@@ -27,9 +27,9 @@ from probe.record.line import (
     NO_LINE,
     Plain,
     digest,
-    exchange_line,
+    exchange_lines,
     expected_line,
-    finding_line,
+    finding_lines,
     is_bearable,
     line,
 )
@@ -39,6 +39,8 @@ from probe.record.signing import Signer
 
 #: Lines are handed to the operating system when so many bytes wait (or when ``flush`` is called).
 WAITING = 64 * 1024
+#: Lines of like kind are made so many at a time: thousands a second, and each alone costs twice.
+AT_ONCE = 64
 #: Space that verdicts may take of the reserve once the disk is full; the rest is for the seal.
 LAST_WORDS = RESERVE - 256 * 1024
 
@@ -53,8 +55,9 @@ class RecordWriter:
         self._reserve = reserve
         self._waiting: list[bytes] = []
         self._waiting_size = 0
-        self._sequence = 0  # of the last line made
-        self._previous = NO_LINE  # its hash
+        self._unmade: list[Exchange] = []  # numbered, their lines not made yet
+        self._sequence = 0  # of the last line, made or not
+        self._previous = NO_LINE  # hash of the last line made
         self._offset = 0  # bytes of whole lines that the operating system has
         self._written = (0, NO_LINE)  # sequence and hash of the last of them
         self._failure: Problem | None = None
@@ -95,16 +98,21 @@ class RecordWriter:
 
     def keep(self, evidence: Evidence) -> int:
         """Write one piece of evidence; its sequence number. Raises RecordError if it cannot be kept."""
-        sequence = self._sequence + 1
         if type(evidence) is Exchange:
-            made = exchange_line(sequence, self._previous, evidence)
-        else:
-            made = line(sequence, self._previous, evidence_kind(evidence), evidence_body(evidence))
-        self._accept(made)
-        return sequence
+            if self._failure is not None:
+                raise RecordError(self._failure)
+            self._sequence = sequence = self._sequence + 1
+            self._unmade.append(evidence)
+            if len(self._unmade) >= AT_ONCE:
+                self._make()
+                self._write_if_many()
+            return sequence
+        self._accept(self._line(evidence_kind(evidence), evidence_body(evidence)))
+        return self._sequence
 
     def expect(self, expectations: Sequence[Expectation]) -> None:
         """Write what the run must give a verdict on, and hand it to the operating system at once."""
+        self._make()
         for subject, due in expected_by_subject(expectations):
             self._accept(expected_line(self._sequence + 1, self._previous, subject, due))
         self.flush()
@@ -120,8 +128,11 @@ class RecordWriter:
         if self._failure is not None and not self._fits(findings, causes):
             self._left_out.append("no verdicts, for lack of space; they can be derived from the evidence")
             return
-        for finding in findings:
-            self._add(finding_line(self._sequence + 1, self._previous, finding))
+        self._make()
+        for first in range(0, len(findings), AT_ONCE):
+            some = findings[first : first + AT_ONCE]
+            self._take(finding_lines(self._sequence + 1, self._previous, some))
+            self._sequence += len(some)
             self._write_if_many()
         for cause in causes:
             self._add(self._line("cause", cause_body(cause)))
@@ -133,12 +144,11 @@ class RecordWriter:
 
         Also for a line that no reader would take: what is written here may come from another record.
         """
-        sequence = self._sequence + 1
         made = self._line(kind, body)
         if not is_bearable(made):
             raise RecordError(_line_too_large(self.path, len(made)))
         self._accept(made)
-        return sequence
+        return self._sequence
 
     def flush(self) -> None:
         """Hand all lines so far to the operating system. Raises RecordError if that fails."""
@@ -186,6 +196,7 @@ class RecordWriter:
         return seal_line(self._sequence + 1, head, complete=complete, reason=reason, signer=self._signer)
 
     def _line(self, kind: str, body: Plain) -> bytes:
+        self._make()
         return line(self._sequence + 1, self._previous, kind, body)
 
     def _accept(self, made: bytes) -> None:
@@ -196,14 +207,28 @@ class RecordWriter:
         if self._waiting_size > WAITING:
             self._write_out()
 
+    def _make(self) -> None:
+        """Make the lines of the exchanges that have none yet."""
+        if self._unmade:
+            first = self._sequence - len(self._unmade) + 1
+            self._take(exchange_lines(first, self._previous, self._unmade))
+            self._unmade.clear()
+
+    def _take(self, lines: tuple[list[bytes], str, int]) -> None:
+        """Have lines wait that were made many in one go: themselves, hash of the last, size together."""
+        made, previous, size = lines
+        if size > MOST_BRACKETS:
+            _ensure_bearable(made)
+        self._previous = previous
+        self._waiting += made
+        self._waiting_size += size + len(made)
+
     def _add(self, made: bytes) -> None:
-        size = len(made)
-        if size > MOST_BRACKETS and not is_bearable(made):
-            raise ValueError(f"a record line of {size} bytes: no reader would take it")
+        _ensure_bearable((made,))
         self._previous = digest(made)
         self._sequence += 1
         self._waiting.append(made)
-        self._waiting_size += size + 1
+        self._waiting_size += len(made) + 1
 
     def _write_if_many(self) -> None:
         if self._waiting_size > WAITING:
@@ -211,6 +236,7 @@ class RecordWriter:
 
     def _write_out(self) -> None:
         """Write all waiting lines. Raises RecordError at the first failure of the operating system."""
+        self._make()
         if not self._waiting:
             return
         data = b"\n".join([*self._waiting, b""])
@@ -255,6 +281,13 @@ class RecordWriter:
     def _fits(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> bool:
         bodies = [finding_body(finding) for finding in findings] + [cause_body(cause) for cause in causes]
         return sum(len(line(2**53, NO_LINE, "finding", body)) for body in bodies) < LAST_WORDS
+
+
+def _ensure_bearable(lines: Iterable[bytes]) -> None:
+    """Raises ValueError, a defect of ours, for a line that no reader would take."""
+    for made in lines:
+        if len(made) > MOST_BRACKETS and not is_bearable(made):
+            raise ValueError(f"a record line of {len(made)} bytes: no reader would take it")
 
 
 def _open_new(path: Path) -> IO[bytes]:

@@ -19,8 +19,10 @@ from probe.record.line import (
     canonical,
     digest,
     exchange_line,
+    exchange_lines,
     expected_line,
     finding_line,
+    finding_lines,
     integer,
     is_bearable,
     line,
@@ -79,6 +81,27 @@ def test_hand_made_finding_line_is_the_canonical_one(finding: Finding) -> None:
     made = finding_line(7, NO_LINE, finding)
     assert made == line(7, NO_LINE, "finding", finding_body(finding))
     assert made == rfc8785.dumps(json.loads(made))
+
+
+def test_lines_made_in_one_go_are_those_made_one_by_one() -> None:
+    exchanges = [_exchange(tag=f"F-{n % 3}", attempt=n % 2, exception_code=n % 5) for n in range(20)]
+    findings = [
+        _FINDING._replace(
+            subject=f"F-{n}", observed=f"{n % 3} ms", evidence=tuple(range(n % 4)), danger=n % 2
+        )
+        for n in range(20)
+    ]
+    first, previous, size = exchange_lines(5, NO_LINE, exchanges)
+    second, last, _ = finding_lines(25, previous, findings)
+    assert size == sum(map(len, first))
+    known, before = NO_LINE, []
+    bodies = [("exchange", evidence_body(one)) for one in exchanges]
+    bodies += [("finding", finding_body(one)) for one in findings]
+    for sequence, (kind, body) in enumerate(bodies, 5):
+        before.append(line(sequence, known, kind, body))
+        known = digest(before[-1])
+    assert [*first, *second] == before
+    assert last == known
 
 
 @pytest.mark.parametrize("field", Finding._fields)

@@ -189,6 +189,20 @@ def test_lines_reach_the_system_by_flush_or_when_many_wait(tmp_path: Path) -> No
     writer.close()
 
 
+def test_lines_stand_in_the_order_of_their_numbers_however_they_come(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    pieces = [EXCHANGE._replace(sent_ns=n) if n % 7 else Note(n, "a", "b") for n in range(300)]
+    assert [writer.keep(piece) for piece in pieces] == list(range(2, 302))
+    writer.conclude([_finding(n, evidence=(n,)) for n in range(150)], [])
+    writer.seal(complete=True, reason="")
+    lines = _lines(path)
+    kinds = ["exchange" if n % 7 else "note" for n in range(300)]
+    assert [line["kind"] for line in lines] == ["head", *kinds, *["finding"] * 150, "seal"]
+    assert [line["seq"] for line in lines] == list(range(1, len(lines) + 1))
+    assert verify(path).holds
+
+
 def test_what_is_expected_is_on_its_way_before_anything_is_asked(tmp_path: Path) -> None:
     path = tmp_path / "r.audit.jsonl"
     writer = RecordWriter.create(path, _header())
