@@ -20,6 +20,7 @@ from probe.model.evidence import Framing
 from probe.model.map_address import Address, SerialLine, Target
 from probe.model.map_clock import Clock
 from probe.model.map_device import Device, ExpectedIdentity, ExpectedState, Kind, Ratings
+from probe.model.map_network import Link
 from probe.model.map_words import FaultCurrent, Line, Strict, Tag
 
 __all__ = [
@@ -60,6 +61,9 @@ class Network(Strict):
     requests_per_second: Annotated[
         Annotated[float, Field(gt=0, le=100_000)] | None,
         Field(description="Budget for the requests to all its hosts together."),
+    ] = None
+    root: Annotated[
+        Tag | None, Field(description="Tag of the switch that should be the root of the spanning tree.")
     ] = None
 
 
@@ -131,6 +135,10 @@ class DeviceMap(Strict):
             description="Cables, conduits and control power: for desk calculations and the field checklist."
         ),
     ] = NO_CABLING
+    links: Annotated[
+        tuple[Link, ...],
+        Field(description="Network links between switches, and from switches to devices, for the survey."),
+    ] = ()
     include: Annotated[
         tuple[Line, ...],
         Field(description="Further files with devices and networks, relative to this file."),

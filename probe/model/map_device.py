@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator
 
 from probe.model.map_address import Address
+from probe.model.map_network import Port, SnmpAccess
 from probe.model.map_words import Amperes, FaultCurrent, Line, Strict, Tag, Volts
 from probe.model.shape import refuse
 
@@ -151,6 +152,16 @@ class Device(Strict):
             description="Added to every register address of the profile, for a gateway that moves them.",
         ),
     ] = 0
+    snmp: Annotated[
+        SnmpAccess | None, Field(description="For a switch or a UPS: how the survey asks it by SNMP.")
+    ] = None
+    ports: Annotated[
+        tuple[Port, ...], Field(description="For a switch: its ports as drawn, for the survey.")
+    ] = ()
+    autonomy_min: Annotated[
+        float | None,
+        Field(gt=0, le=10_000, description="For a UPS: minutes it must carry its load, after the design."),
+    ] = None
     required: Annotated[
         bool, Field(description="yes: the audit is incomplete if this device could not be tested.")
     ] = True

@@ -1,8 +1,8 @@
 """Rules across the entries of a map: what no entry can know alone.
 
 ``RULES`` lists them all; the rules themselves stand by subject in ``lint_address``, ``lint_network``,
-``lint_relation``, ``lint_names`` and ``lint_cabling``. An error stops the work, a warning is for a person
-to read.
+``lint_relation``, ``lint_names``, ``lint_cabling`` and ``lint_links``. An error stops the work, a warning is
+for a person to read.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from probe.model.errors import Problem
 from probe.model.lint_address import ADDRESS_RULES
 from probe.model.lint_cabling import CABLING_RULES
+from probe.model.lint_links import LINK_RULES
 from probe.model.lint_names import NAME_RULES
 from probe.model.lint_network import NETWORK_RULES
 from probe.model.lint_relation import RELATION_RULES
@@ -26,6 +27,7 @@ RULES: tuple[Rule, ...] = (
     *NETWORK_RULES,
     *RELATION_RULES,
     *CABLING_RULES,
+    *LINK_RULES,
 )
 
 __all__ = ["RULES", "Rule", "Surroundings", "lint"]
