@@ -22,19 +22,20 @@ from probe.collect.events import AuditResult
 from probe.model.errors import RecordError
 
 if TYPE_CHECKING:
+    from probe.collect.run import Around
     from probe.present.face import Face
 
 TICK_S = 0.25
 
 
-def conduct(start: Start, face: Face | None = None) -> Ended:
+def conduct(start: Start, face: Face | None = None, around: Around | None = None) -> Ended:
     """Run the audit to its end, good or bad, and seal the record; how it ended.
 
-    face: shows it while it goes; that of an audit if None.
+    face: shows it while it goes; that of an audit if None. around: what else is done meanwhile (a survey).
     """
     face = face or _face(as_json=start.as_json)
     try:
-        ended = _run(_Conductor(start, face))
+        ended = _run(_Conductor(start, face, around))
     finally:
         face.close()
         start.writer.close()
@@ -44,8 +45,9 @@ def conduct(start: Start, face: Face | None = None) -> Ended:
 class _Conductor:
     """One run on one event loop, with what interrupts need to reach it."""
 
-    def __init__(self, start: Start, face: Face) -> None:
+    def __init__(self, start: Start, face: Face, around: Around | None = None) -> None:
         self.start = start
+        self._around = around
         self.face = face
         self.stop = asyncio.Event()
         self.presses = 0
@@ -61,7 +63,14 @@ class _Conductor:
         self._loop = asyncio.get_running_loop()
         observers = (Marks(start.writer, start.clock), self.face)
         self._task = asyncio.create_task(
-            audit(start.plan, ledger=start.writer, observers=observers, clock=start.clock, stop=self.stop)
+            audit(
+                start.plan,
+                ledger=start.writer,
+                observers=observers,
+                clock=start.clock,
+                stop=self.stop,
+                around=self._around,
+            )
         )
         ticks = asyncio.create_task(self._redraw())
         try:

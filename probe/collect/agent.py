@@ -17,7 +17,7 @@ from probe.collect.events import AuditResult, Ledger, Observer, RunPlan
 from probe.collect.judging import Judge, built_in_judge
 from probe.collect.pacing import Pacing
 from probe.collect.roster import berths_by_link, estimate
-from probe.collect.run import LinkFactory, Prepared, Run, Tools
+from probe.collect.run import Around, LinkFactory, Prepared, Run, Tools
 from probe.collect.surroundings import Senses
 from probe.model.clock import RunClock
 from probe.model.lineup import Lineup
@@ -53,9 +53,11 @@ async def audit(  # noqa: PLR0913 - the public face; the last four are for tests
     judge: Judge | None = None,
     pacing: Pacing | None = None,
     senses: Senses | None = None,
+    around: Around | None = None,
 ) -> AuditResult:
     """Carry out the run; what it came to.
 
+    around: what else is done around the asking of devices (a survey).
     stop: set it to end early (the request in flight gets ``pacing.grace_s``). The ledger is not closed or
     sealed here: that belongs to the caller, with ``AuditResult.complete`` and ``why_incomplete``.
     Raises InputError if the plan's lineup cannot be asked at all (see ``prepare``).
@@ -65,5 +67,7 @@ async def audit(  # noqa: PLR0913 - the public face; the last four are for tests
 
         link_factory = link_to
     judge = judge or built_in_judge()
-    tools = Tools(ledger, observers, clock, link_factory, judge, pacing or Pacing(), senses or Senses())
+    tools = Tools(
+        ledger, observers, clock, link_factory, judge, pacing or Pacing(), senses or Senses(), around
+    )
     return await Run(plan, tools).carry_out(stop)

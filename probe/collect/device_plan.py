@@ -11,7 +11,7 @@ behind a hole shows a right proof alone and a wrong one in the block.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from probe.collect.plan import (
@@ -103,7 +103,7 @@ def plan_device(
     """
     builder = _Builder(profile, shift, price)
     clock = [] if profile.clock is None else _atom_of(profile, profile.clock.point)
-    apart = {point.name for point in clock} | set(profile.identity.points.values())
+    apart = {point.name for point in clock} | set(profile.identity.points.values()) | profile.event_points
     proof_names = [proof.point for proof in profile.proof]
     fresh = () if quick or clocks_only or profile.freshness is None else profile.freshness.points
     kept_in_step = profile.clock.sync if profile.clock is not None else None
@@ -125,6 +125,14 @@ def plan_device(
         freshness=builder.steps(Purpose.FRESHNESS, fresh),
         clock=() if quick or settings_only else builder.steps(Purpose.CLOCK, [point.name for point in clock]),
     )
+
+
+def only_identity(plan: DevicePlan) -> DevicePlan:
+    """The plan cut down to who the device is; one known read where its profile does not say how it tells."""
+    bare = replace(plan, proof=(), poll=(), freshness=(), clock=())
+    if plan.objects or plan.identity:
+        return bare
+    return replace(bare, proof=(plan.proof or plan.poll)[:1])
 
 
 def _with_settings(profile: Profile) -> set[str]:
@@ -173,6 +181,7 @@ class PlanBook:
     quick: bool = False
     clocks_only: bool = False
     settings_only: bool = False
+    identity_only: bool = False
     _plans: dict[tuple[str, int, Price], DevicePlan] = field(default_factory=dict)
 
     def plan_for(self, device: Device, profile: Profile, target: Target) -> DevicePlan:
@@ -187,7 +196,7 @@ class PlanBook:
 
     def _make(self, device: Device, profile: Profile, price: Price) -> DevicePlan:
         try:
-            return plan_device(
+            made = plan_device(
                 profile,
                 device.register_shift,
                 price,
@@ -197,6 +206,7 @@ class PlanBook:
             )
         except PlanError as error:
             raise InputError([_unreadable(profile, error.piece, error.why)]) from error
+        return only_identity(made) if self.identity_only else made
 
     def _check_shift(self, device: Device, points: Sequence[Point]) -> None:
         shift = device.register_shift

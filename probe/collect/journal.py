@@ -13,7 +13,7 @@ from typing import Any
 from probe.collect.events import ClockObserver, Ledger, Observer, Phase
 from probe.judge.clock_state import ClockState
 from probe.model.clock import RunClock, paired
-from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.device_evidence import SURVEYED, DeviceEvidence, RunEvidence
 from probe.model.errors import RecordError
 from probe.model.evidence import (
     Anchor,
@@ -77,6 +77,7 @@ class Journal:
     def __init__(self, ledger: Ledger, observers: Sequence[Observer], clock: RunClock) -> None:
         self.requests = 0
         self.broken: BaseException | None = None
+        self.surveys = False  # what speaks of the network is held until the end, to be judged together
         self.on_broken: Callable[[], None] = lambda: None
         self.shelves: dict[str, Shelf] = {}
         self._ledger = ledger
@@ -89,6 +90,7 @@ class Journal:
         self._references: list[tuple[int, ReferenceSample]] = []
         self._reference_exchanges: list[tuple[int, Exchange]] = []
         self._strays: list[tuple[int, Stray]] = []
+        self._network: list[tuple[int, Evidence]] = []
         self._run: RunEvidence | None = None
 
     # evidence ----------------------------------------------------------------------------------------
@@ -96,10 +98,14 @@ class Journal:
     def keep(self, evidence: Evidence) -> int:
         """Hand one piece of evidence to the ledger; its sequence number. Raises LedgerBroken."""
         try:
-            return self._keep(evidence)
+            sequence = self._keep(evidence)
         except (RecordError, OSError) as error:
             self._break(error)
             raise LedgerBroken(str(error)) from error
+        if self.surveys and type(evidence) in SURVEYED:
+            self._network.append((sequence, evidence))
+            self._run = None
+        return sequence
 
     def exchange(self, shelf: Shelf, exchange: Exchange) -> None:
         """Keep one attempt of one request; the hot path of a run."""
@@ -177,6 +183,7 @@ class Journal:
                 references=tuple(self._references),
                 reference_exchanges=tuple(self._reference_exchanges),
                 strays=tuple(self._strays),
+                network=tuple(self._network),
             )
         return self._run
 

@@ -43,6 +43,7 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
         quick=scope.quick,
         clocks_only=scope.clocks_only,
         settings_only=scope.settings_only,
+        identity_only=scope.survey is not None,
     )
     targets = {device.tag: lineup.map.target(device.tag) for device in lineup.map.devices}
     links = {tag: target.link for tag, target in targets.items()}
@@ -115,7 +116,7 @@ def _berths(
 ) -> list[Berth]:
     """The devices of one link; the first that can asks the units that nobody should answer for."""
     berths = []
-    alone = courses.scope.clocks_only or courses.scope.settings_only
+    alone = courses.scope.clocks_only or courses.scope.settings_only or courses.scope.survey is not None
     absent = () if alone else absent_units(used, targets[0])
     for tag, target in zip(tags, targets, strict=True):
         device = lineup.map.by_tag[tag]

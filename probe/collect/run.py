@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, nullcontext
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -42,6 +43,8 @@ _FIRST_ANSWERS_S = 0.002
 STOPPED_BY_USER = "the run was stopped before it was done"
 
 
+#: What is done around the asking of devices: begun before the first of them, ended after the last.
+Around = Callable[[Journal], AbstractAsyncContextManager[object]]
 LinkFactory = Callable[[Target, RunClock, StrayHandler], Link]
 Seats = tuple[Host, list[Guest]]
 
@@ -56,6 +59,7 @@ class Tools(NamedTuple):
     judge: Judge
     pacing: Pacing
     senses: Senses
+    around: Around | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +87,9 @@ class Run:
         self._link_factory = tools.link_factory
         self._judge = tools.judge
         self._pacing = tools.pacing
+        self._around = tools.around
         self._journal = Journal(tools.ledger, tools.observers, tools.clock)
+        self._journal.surveys = plan.scope.survey is not None
         self._berths = plan.berths if isinstance(plan, Prepared) else berths_by_link(plan.lineup, plan.scope)
         self._by_tag = {berth.device.tag: berth for group in self._berths.values() for berth in group}
         clocks = any(berth.plan.clock for berth in self._by_tag.values())
@@ -165,11 +171,12 @@ class Run:
         """All links at the same time; the reference clock of a tag is read before and after."""
         seats = {link: self._seats_of(group) for link, group in self._berths.items()}
         references = self._seat_references(seats)
-        self._surroundings.start(berth for group in self._berths.values() for berth in group)
-        async with asyncio.TaskGroup() as tasks:
-            for host, guests in seats.values():
-                tasks.create_task(host.serve(guests))
-            tasks.create_task(self._make_decoders())
+        async with self._around(self._journal) if self._around else nullcontext():
+            self._surroundings.start(berth for group in self._berths.values() for berth in group)
+            async with asyncio.TaskGroup() as tasks:
+                for host, guests in seats.values():
+                    tasks.create_task(host.serve(guests))
+                tasks.create_task(self._make_decoders())
         await self._surroundings.first()
         self._judge_late()
         await self._read_references_again(references)

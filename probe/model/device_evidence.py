@@ -7,6 +7,7 @@ which they were made. Each item comes with its sequence number in the record.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import get_args
 
 from probe.model.evidence import (
     Anchor,
@@ -14,6 +15,7 @@ from probe.model.evidence import (
     Connect,
     Disconnect,
     Echo,
+    Evidence,
     Exchange,
     Neighbour,
     Note,
@@ -21,6 +23,10 @@ from probe.model.evidence import (
     ReferenceSample,
     Stray,
 )
+from probe.model.network_evidence import NetworkEvidence
+
+#: Kinds of evidence that a survey judges together.
+SURVEYED: frozenset[type] = frozenset((*get_args(NetworkEvidence), Echo, Neighbour, Exchange, Connect))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +51,8 @@ class DeviceEvidence:
 class RunEvidence:
     """What belongs to the run as a whole. reference_exchanges: readings of a reference that is a tag.
 
-    answers: what people said, in the order in which they said it.
+    answers: what people said, in the order in which they said it. network: of a survey, all that speaks of
+    the network (kinds of ``SURVEYED``), also what belongs to a device, in the order in which it came.
     """
 
     anchors: tuple[tuple[int, Anchor], ...] = ()
@@ -54,3 +61,4 @@ class RunEvidence:
     reference_exchanges: tuple[tuple[int, Exchange], ...] = ()
     strays: tuple[tuple[int, Stray], ...] = ()
     answers: tuple[tuple[int, OperatorAnswer], ...] = ()
+    network: tuple[tuple[int, Evidence], ...] = ()

@@ -6,6 +6,22 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyScope:
+    """How a survey looks at a network. interface: where it listens, empty for nowhere.
+
+    listen_s: how long it listens before it speaks. speak: False for listening alone. ranges: those that the
+    user confirmed, beside the addresses of the map: networks, or ``first-last``. services: plaintext services
+    are asked for too.
+    """
+
+    interface: str = ""
+    listen_s: float = 0.0
+    speak: bool = True
+    ranges: tuple[str, ...] = ()
+    services: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scope:
     """tags: the devices to test, in the map's order (never empty).
 
@@ -17,6 +33,7 @@ class Scope:
     set_clocks: tags whose clocks are to be set. settings_only: identity, proof and twice the protective
     settings, nothing else. sheets: names of the procedures and checklists that people work through while the
     tool watches; a run with any is for them alone.
+    survey: None unless the run looks at the network itself; then devices are only asked who they are.
     """
 
     tags: tuple[str, ...]
@@ -30,3 +47,4 @@ class Scope:
     set_clocks: tuple[str, ...] = ()
     settings_only: bool = False
     sheets: tuple[str, ...] = ()
+    survey: SurveyScope | None = None

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from probe.model.lineup import Lineup, SourceText
-from probe.model.scope import Scope
+from probe.model.scope import Scope, SurveyScope
 from probe.record.body import flag, text, texts
 from probe.record.line import Plain
 from probe.record.signing import digits, key_body, key_from
@@ -189,6 +189,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
         **({"clocks": clocks} if clocks else {}),
         **({"set_clocks": scope.set_clocks} if scope.set_clocks else {}),
         **({"settings_only": True} if scope.settings_only else {}),
+        **({"survey": _survey_body(scope.survey)} if scope.survey else {}),
         **({"sheets": scope.sheets} if scope.sheets else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
@@ -208,8 +209,29 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         poll_pause_s=float(body["poll_pause_s"]),
         set_clocks=texts(body.get("set_clocks", ())),
         settings_only=flag(body.get("settings_only", False)),
+        survey=_survey_from(body["survey"]) if "survey" in body else None,
         sheets=texts(body.get("sheets", ())),
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
+    )
+
+
+def _survey_body(survey: SurveyScope) -> Mapping[str, Plain]:
+    return {
+        "interface": survey.interface,
+        "listen_s": repr(float(survey.listen_s)),
+        "ranges": survey.ranges,
+        "services": survey.services,
+        "speak": survey.speak,
+    }
+
+
+def _survey_from(body: Mapping[str, Any]) -> SurveyScope:
+    return SurveyScope(
+        interface=text(body["interface"]),
+        listen_s=float(body["listen_s"]),
+        ranges=texts(body["ranges"]),
+        services=flag(body["services"]),
+        speak=flag(body["speak"]),
     )
 
 

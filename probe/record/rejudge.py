@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from probe.judge import Conclusion, conclude, judge_device
-from probe.model.device_evidence import DeviceEvidence, RunEvidence
+from probe.model.device_evidence import SURVEYED, DeviceEvidence, RunEvidence
 from probe.model.evidence import (
     JUDGED,
     Anchor,
@@ -83,6 +83,7 @@ class Evidence:
             reference_exchanges=_before(run.reference_exchanges, end),
             strays=_before(run.strays, end),
             answers=_before(run.answers, end),
+            network=_before(run.network, end),
         )
 
     def _whole_run(self, content: RecordContent) -> RunEvidence:
@@ -96,6 +97,7 @@ class Evidence:
             reference_exchanges=tuple(item for item in exchanges if item[1].purpose is Purpose.REFERENCE),
             strays=tuple(item for item in strays if self._is_nobodys(*item)),
             answers=content.evidence.get(OperatorAnswer, ()),
+            network=_surveyed(content) if content.header.scope.survey is not None else (),
         )
 
     def _is_nobodys(self, number: int, stray: Stray) -> bool:
@@ -120,6 +122,12 @@ def judge_again(content: RecordContent, lineup: Lineup) -> Conclusion:
         for tag in order
     }
     return conclude(lineup, scope, judgements, evidence.of_run())
+
+
+def _surveyed(content: RecordContent) -> Items[Any]:
+    """All that speaks of the network, in its order (Any: several types of evidence)."""
+    found = [item for kind in SURVEYED for item in content.evidence.get(kind, ())]
+    return tuple(sorted(found, key=lambda item: item[0]))
 
 
 def _before(items: Items[T], end: int) -> Items[T]:
