@@ -81,7 +81,7 @@ def _calculations(drawn: DeviceMap) -> Iterator[Calculation]:
             title = f"capacity that {bank.supply} needs"
             yield _made(Kind.CAPACITY, bank.name, title, capacity_working(bank, bank.wanted_min))
     for held in cabling.conduits:
-        yield _made(Kind.CONDUIT, held.name, "what may run together", conduit_working(held, cabling))
+        yield _made(Kind.CONDUIT, held.name, "cables in one conduit", conduit_working(held, cabling))
 
 
 def _made(kind: Kind, name: str, title: str, working: Working) -> Calculation:

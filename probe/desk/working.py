@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from probe.model.finding import Verdict, worst
+from probe.model.finding import WORST_FIRST, Verdict, worst
 
 #: A value that differs from its limit by rounding alone is at the limit.
 _ROUNDING = 1e-9
@@ -115,6 +115,17 @@ class Working:
         """Worst of all that was compared; not tested if nothing was."""
         found = [*(one.verdict for one in self.checks), *(one.verdict for one in self.statements)]
         return worst(found) if found else Verdict.NOT_TESTED
+
+    @property
+    def closest(self) -> Check | None:
+        """The check of the worst verdict with the least margin, as a share of its limit; None without one."""
+
+        def nearness(check: Check) -> tuple[int, float]:
+            bound = check.least or check.most
+            assert bound is not None  # a check has one of the two
+            return WORST_FIRST.index(check.verdict), check.margin / max(abs(bound.sure), _ROUNDING)
+
+        return min((one for one in self.checks if one.outcome.exists), key=nearness, default=None)
 
     @property
     def sources(self) -> tuple[str, ...]:

@@ -37,6 +37,7 @@ class Need(StrEnum):
     REFERENCE = "a usable reference clock and no step of this computer's clock"
     NEIGHBOURS = "the neighbour table of this computer"
     ABSENT_UNITS = "questions to units that the map does not hold"
+    CABLING = "cabling drawn in the map"
 
 
 #: What nearly every check on values needs.

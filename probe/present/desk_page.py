@@ -8,7 +8,7 @@ from typing import Any
 from probe.desk.from_map import Calculation
 from probe.desk.working import Amount, Bound, Check, Outcome, Working
 from probe.model.device_map import DeviceMap
-from probe.model.finding import WORST_FIRST, Verdict, worst
+from probe.model.finding import Verdict, worst
 
 DESK_FORMAT = "buswitness-desk/1"
 DESK_ALL_FORMAT = "buswitness-desk-all/1"
@@ -37,22 +37,10 @@ def map_lines(made: Sequence[Calculation]) -> Iterator[str]:
 
 def _closest_words(working: Working) -> str:
     """The smallest margin, as a share of its limit, in words."""
-    close = closest(working)
+    close = working.closest
     if close is None:
         return ""
     return f"; closest: {close.outcome.name}, margin {close.margin:.4g} {close.margin_unit}"
-
-
-def closest(working: Working) -> Check | None:
-    """The check of the worst verdict with the smallest margin beside its limit; None where none has one."""
-    with_margin = [one for one in working.checks if one.outcome.exists]
-
-    def nearness(check: Check) -> tuple[int, float]:
-        bound = check.least or check.most
-        assert bound is not None  # a check has one of the two
-        return WORST_FIRST.index(check.verdict), check.margin / max(abs(bound.sure), 1e-9)
-
-    return min(with_margin, key=nearness, default=None)
 
 
 def _worked_lines(working: Working) -> list[str]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import probe
 
 #: Packages that decide what a verdict is.
-JUDGING = ("judge", "model")
+JUDGING = ("desk", "judge", "model")
 
 
 @cache
