@@ -153,7 +153,8 @@ def traits_of(profile: Profile) -> Traits:
 
 
 def _traits(profile: Profile) -> Traits:
-    points = profile.points
+    # Where something happens, a witness run reads the event log; no other run does.
+    points = tuple(point for point in profile.points if point.name not in profile.event_points)
     apart = set(profile.identity.points.values())
     wanted = frozenset(point.name for point in points if point.name not in apart)
     return Traits(
@@ -170,7 +171,7 @@ def _traits(profile: Profile) -> Traits:
         frequencies=tuple(point for point in points if point.quantity == "frequency"),
         ratings=tuple(point for point in points if point.quantity == "rating"),
         states=frozenset(rule.state for rule in profile.states),
-        places={point.name: _place(point) for point in points},
+        places={point.name: _place(point) for point in profile.points},
         reread=frozenset(profile.freshness.points if profile.freshness else ()) | _clock_atom(profile),
         shapes=Shapes(profile, wanted),
     )

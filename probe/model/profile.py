@@ -181,6 +181,23 @@ class AlarmRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EventRule:
+    """One entry of the device's event log, newest entry first in the profile: names of its points.
+
+    number: runs on with each event (0: the entry is empty). code: an enumeration. time: a clock, in the zone of
+    the device's own clock.
+    """
+
+    number: str
+    code: str
+    time: str
+
+    def points(self) -> tuple[str, str, str]:
+        """All three."""
+        return (self.number, self.code, self.time)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SyncRule:
     """Where a device says whether its clock is kept in step: raw values of the point that mean it is."""
 
@@ -288,7 +305,8 @@ class Profile:
 
     energized_points: voltages that tell whether the circuit is live; energized_above: in their unit.
     uptime: name of the point that counts since start ("" if none), to see a restart. settings: where it holds
-    its protective settings, None where the profile does not say.
+    its protective settings, None where the profile does not say. events: its event log; read by witness runs
+    only, where something happens.
     names: profile names that this one extends, nearest first (``is_a`` for searches).
     sha256: of the canonical compiled source texts, for the record.
     """
@@ -304,6 +322,7 @@ class Profile:
     proof: tuple[Proof, ...] = ()
     states: tuple[StateRule, ...] = ()
     alarms: tuple[AlarmRule, ...] = ()
+    events: tuple[EventRule, ...] = ()
     clock: ClockRule | None = None
     freshness: Freshness | None = None
     quirks: Quirks = Quirks()
@@ -315,3 +334,8 @@ class Profile:
     settings: SettingsRule | None = None
     names: tuple[str, ...] = ()
     sha256: str = ""
+
+    @property
+    def event_points(self) -> frozenset[str]:
+        """Names of the points of the event log."""
+        return frozenset(name for event in self.events for name in event.points())

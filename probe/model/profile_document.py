@@ -188,6 +188,14 @@ class AlarmDocument(Strict):
         return self
 
 
+class EventDocument(Strict):
+    """One entry of the device's own event log: points for its running number, what happened, and when."""
+
+    number: PointName
+    code: PointName
+    time: PointName
+
+
 class SyncDocument(Strict):
     """Where the device says whether its clock is kept in step. good: raw values that mean it is."""
 
@@ -303,6 +311,7 @@ class ProfileDocument(Strict):
     proof: tuple[ProofDocument, ...] = ()
     states: tuple[StateDocument, ...] = ()
     alarms: tuple[AlarmDocument, ...] = ()
+    events: tuple[EventDocument, ...] = ()
     clock: ClockDocument | None = None
     freshness: FreshnessDocument | None = None
     energized: EnergizedDocument | None = None

@@ -80,6 +80,7 @@ _KEYS: Mapping[str, Callable[[Any], Any]] = {
     "proof": lambda item: item.point,
     "states": lambda item: (item.state, item.bus),
     "alarms": lambda item: item.name,
+    "events": lambda item: item.number,
     "holes": lambda item: (item.area, item.first, item.last),
 }
 

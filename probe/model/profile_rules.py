@@ -21,6 +21,7 @@ from probe.model.profile import (
     ClockRule,
     ClockWrite,
     Conventions,
+    EventRule,
     Freshness,
     IdentityRule,
     Limits,
@@ -67,6 +68,7 @@ class RuleCompiler:
             "proof": self._each("proof", self._proof),
             "states": self._each("states", self._state),
             "alarms": self._each("alarms", self._alarm),
+            "events": self._each("events", self._event),
             "clock": self._clock(),
             "freshness": self._freshness(),
             "energized_points": self._energized(),
@@ -182,6 +184,19 @@ class RuleCompiler:
         return StateRule(
             state=item.state, point=point.name, means=dict(item.means), bus=item.bus, mask=item.mask
         )
+
+    def _event(self, entry: Entry) -> EventRule | None:
+        made = {}
+        for field, types in (("number", _RAW), ("code", ENUMERATIONS), ("time", ("clock",))):
+            name = getattr(entry.item, field)
+            point = self._known(name, entry.layer, *entry.path, field)
+            if point is not None and point.type not in types:
+                what = f"{name} cannot be the {field} of an event"
+                self._tell(entry, field, what, found=point.type, allowed=", ".join(types))
+                point = None
+            if point is not None:
+                made[field] = name
+        return EventRule(**made) if len(made) == 3 else None
 
     def _alarm(self, entry: Entry) -> AlarmRule | None:
         item, point = entry.item, self._raw_point(entry)

@@ -33,6 +33,8 @@ class Scope:
     set_clocks: tags whose clocks are to be set. settings_only: identity, proof and twice the protective
     settings, nothing else. sheets: names of the procedures and checklists that people work through while the
     tool watches; a run with any is for them alone.
+    targets: tags that somebody acts on (empty: all that the sheets are for); the others are only watched.
+    sheet_values: what a site has decided, as ``discharge=20 min``.
     survey: None unless the run looks at the network itself; then devices are only asked who they are.
     """
 
@@ -47,4 +49,6 @@ class Scope:
     set_clocks: tuple[str, ...] = ()
     settings_only: bool = False
     sheets: tuple[str, ...] = ()
+    targets: tuple[str, ...] = ()
+    sheet_values: tuple[str, ...] = ()
     survey: SurveyScope | None = None

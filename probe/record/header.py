@@ -178,6 +178,8 @@ def header_from(body: Mapping[str, Any]) -> Header:
     )
 
 
+#: Fields of a scope that are about procedures and checklists; left out where they are empty.
+_OF_SHEETS = ("sheets", "targets", "sheet_values")
 #: Fields of a scope that are about clocks; in the record a list of those that are set, left out if none is.
 _CLOCK_WAYS = ("clocks_only", "fine", "patient")
 
@@ -190,7 +192,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
         **({"set_clocks": scope.set_clocks} if scope.set_clocks else {}),
         **({"settings_only": True} if scope.settings_only else {}),
         **({"survey": _survey_body(scope.survey)} if scope.survey else {}),
-        **({"sheets": scope.sheets} if scope.sheets else {}),
+        **{name: value for name in _OF_SHEETS if (value := getattr(scope, name))},
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -210,7 +212,7 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         set_clocks=texts(body.get("set_clocks", ())),
         settings_only=flag(body.get("settings_only", False)),
         survey=_survey_from(body["survey"]) if "survey" in body else None,
-        sheets=texts(body.get("sheets", ())),
+        **{name: texts(body.get(name, ())) for name in _OF_SHEETS},
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
     )
 

@@ -197,6 +197,8 @@ header = st.builds(
         dwell_s=seconds,
         poll_pause_s=seconds,
         sheets=texts,
+        targets=texts,
+        sheet_values=texts,
     ),
     started_wall_ns=st.integers(0, 2**63),
     instrument=st.builds(Instrument, host_name=text, system=text, python=text, addresses=texts, clock=text),
