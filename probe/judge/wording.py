@@ -25,7 +25,8 @@ def number(value: float, decimals: int) -> str:
         return "not a number" if math.isnan(value) else ("infinite" if value > 0 else "minus infinite")
     if value and not 1e-6 <= abs(value) < 1e12:
         return f"{value:.3e}"
-    return f"{value:.{max(decimals, 0)}f}"
+    text = f"{value:.{max(decimals, 0)}f}"
+    return text if text.strip("-0.") else text.lstrip("-")  # no minus before nothing
 
 
 def value_text(point: Point, value: Value) -> str:

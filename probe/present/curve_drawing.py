@@ -21,8 +21,22 @@ from probe.present.curve_outline import Frame, frame_of, outline
 from probe.present.settings_table import NOT_A_STUDY
 from probe.record.settings_view import SettingsView
 
-_WIDTH, _HEIGHT = 900, 1080
-_LEFT, _TOP, _RIGHT, _FOOT = 80, 96, 40, 210
+
+class Sheet(NamedTuple):
+    """Size of a drawing and room around its axes, in points of its own. titled: with title and notes."""
+
+    width: int
+    height: int
+    left: int
+    top: int
+    right: int
+    foot: int
+    titled: bool = True
+
+
+#: A sheet of its own; and one for a column of a document, which has title and notes elsewhere.
+LARGE = Sheet(900, 1080, 80, 96, 40, 210)
+SMALL = Sheet(440, 500, 54, 10, 14, 134, titled=False)
 
 
 class Style(NamedTuple):
@@ -78,7 +92,7 @@ def device_drawing(view: SettingsView, tag: str, domain: str) -> str:
     return svg(f"{tag}, {domain} faults", drawn, fault_a, _notes(view))
 
 
-def pair_drawing(view: SettingsView, pair: Pair, domain: str) -> str:
+def pair_drawing(view: SettingsView, pair: Pair, domain: str, sheet: Sheet = LARGE) -> str:
     """Two breakers in series as found and as studied; "" where one of them cannot be drawn."""
     bands, (lower, upper) = view.bands, pair
     wanted = (
@@ -92,9 +106,8 @@ def pair_drawing(view: SettingsView, pair: Pair, domain: str) -> str:
         return ""
     found = next((c for c in view.coordinations if c.pair == pair and c.domain == domain and not c.why), None)
     notes = [*([_crossing(found)] if found else []), *_notes(view)]
-    return svg(
-        f"{lower} below {upper}, {domain} faults", drawn, fault_current_a(view.lineup.map, pair), notes
-    )
+    fault_a = fault_current_a(view.lineup.map, pair)
+    return svg(f"{lower} below {upper}, {domain} faults", drawn, fault_a, notes, sheet)
 
 
 def _possible(wanted: Sequence[tuple[str, Callable[[], TripBand]]]) -> list[Drawn]:
@@ -127,47 +140,57 @@ def _file(tag: str) -> str:
 # -- the picture ------------------------------------------------------------------------------------------
 
 
-def svg(title: str, drawn: Sequence[Drawn], fault_a: float | None, notes: Sequence[str]) -> str:
+def svg(
+    title: str,
+    drawn: Sequence[Drawn],
+    fault_a: float | None,
+    notes: Sequence[str],
+    sheet: Sheet = LARGE,
+) -> str:
     """The drawing. fault_a: available fault current, drawn as an upright line and the end of every band."""
     frame = frame_of([one.band for one in drawn], fault_a)
-    paper = _Paper(frame)
+    paper = _Paper(frame, sheet)
+    width, height = sheet.width, sheet.height
     parts = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_WIDTH}" height="{_HEIGHT}" '
-            f'viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label={quoteattr(clean(title))} '
+            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{width}" height="{height}" '
+            f'viewBox="0 0 {width} {height}" role="img" aria-label={quoteattr(clean(title))} '
             'font-family="sans-serif">'
         ),
         f"<title>{_safe(title)}</title>",
         f"<desc>{_safe('; '.join([*(one.name for one in drawn), *notes]))}</desc>",
-        f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="#ffffff"/>',
-        _text(_LEFT, 36, title, size=20, weight="bold"),
-        _text(_LEFT, 60, "Time-current curves; bands from soonest to latest clearing", size=13),
-        *paper.grid(),
+        f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
     ]
+    if sheet.titled:
+        parts.append(_text(sheet.left, 36, title, size=20, weight="bold"))
+        said = "Time-current curves; bands from soonest to latest clearing"
+        parts.append(_text(sheet.left, 60, said, size=13))
+    parts += paper.grid()
     for one, style in zip(drawn, _STYLES, strict=False):
         parts.append(paper.figure(outline(one.band, frame, fault_a or frame.high_a), style))
     if fault_a is not None:
         parts += paper.fault(fault_a)
-    parts += _legend(drawn, notes)
+    parts += _legend(drawn, notes, sheet)
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 
 class _Paper:
     """Places amperes and seconds on the drawing."""
 
-    def __init__(self, frame: Frame) -> None:
-        self._frame = frame
-        self._across = (_WIDTH - _LEFT - _RIGHT) / math.log10(frame.high_a / frame.low_a)
-        self._up = (_HEIGHT - _TOP - _FOOT) / math.log10(frame.high_s / frame.low_s)
+    def __init__(self, frame: Frame, sheet: Sheet) -> None:
+        self._frame, self._sheet = frame, sheet
+        across, up = sheet.width - sheet.left - sheet.right, sheet.height - sheet.top - sheet.foot
+        self._across = across / math.log10(frame.high_a / frame.low_a)
+        self._up = up / math.log10(frame.high_s / frame.low_s)
 
     def x(self, current_a: float) -> float:
         """Column of a current."""
-        return _LEFT + self._across * math.log10(current_a / self._frame.low_a)
+        return self._sheet.left + self._across * math.log10(current_a / self._frame.low_a)
 
     def y(self, seconds: float) -> float:
         """Line of a time."""
-        return _HEIGHT - _FOOT - self._up * math.log10(seconds / self._frame.low_s)
+        return self._sheet.height - self._sheet.foot - self._up * math.log10(seconds / self._frame.low_s)
 
     def figure(self, points: Sequence[tuple[float, float]], style: Style) -> str:
         """A band: filled lightly, its edge in its own line."""
@@ -191,11 +214,11 @@ class _Paper:
             yield _line(left, self.y(value), right, self.y(value), heavy=_is_decade(value))
             if _is_decade(value):
                 yield _text(left - 8, self.y(value) + 4, f"{value:g}", size=11, anchor="end")
-        middle = (left + right) / 2
+        middle, side = (left + right) / 2, self._sheet.left * 3 // 10
         yield _text(middle, foot + 40, "Current, amperes", size=13, anchor="middle")
         yield (
-            f'<text x="24" y="{(top + foot) / 2:.1f}" font-size="13" text-anchor="middle" '
-            f'transform="rotate(-90 24 {(top + foot) / 2:.1f})">Time, seconds</text>'
+            f'<text x="{side}" y="{(top + foot) / 2:.1f}" font-size="13" text-anchor="middle" '
+            f'transform="rotate(-90 {side} {(top + foot) / 2:.1f})">Time, seconds</text>'
         )
 
     def fault(self, fault_a: float) -> Iterator[str]:
@@ -237,18 +260,19 @@ def _line(x1: float, y1: float, x2: float, y2: float, *, heavy: bool) -> str:
     )
 
 
-def _legend(drawn: Sequence[Drawn], notes: Sequence[str]) -> Iterator[str]:
-    y = _HEIGHT - _FOOT + 66
+def _legend(drawn: Sequence[Drawn], notes: Sequence[str], sheet: Sheet) -> Iterator[str]:
+    y = sheet.height - sheet.foot + 66
+    beside = 2 if sheet.titled else 1
     for number, (one, style) in enumerate(zip(drawn, _STYLES, strict=False)):
-        x, line = _LEFT + 400 * (number % 2), y + 20 * (number // 2)
+        x, line = sheet.left + 400 * (number % beside), y + 20 * (number // beside)
         dash = f' stroke-dasharray="{style.dash}"' if style.dash else ""
         yield (
             f'<line x1="{x}" y1="{line - 4}" x2="{x + 44}" y2="{line - 4}" stroke="{style.colour}" '
             f'stroke-width="2.4"{dash}/>'
         )
         yield _text(x + 52, line, one.name, size=12)
-    for number, note in enumerate(notes):
-        yield _text(_LEFT, y + 48 + 17 * number, note, size=11)
+    for number, note in enumerate(notes if sheet.titled else ()):
+        yield _text(sheet.left, y + 48 + 17 * number, note, size=11)
 
 
 def _text(x: float, y: float, text: str, *, size: int, weight: str = "", anchor: str = "") -> str:

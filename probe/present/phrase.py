@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 from probe.model.finding import Finding
 from probe.present.row import NO_BREAK
+
+#: A number with words of the judge's behind it, or a list that goes on: the unit belongs behind the number.
+_BEFORE_WORDS = re.compile(r"(.*?[0-9])( (?:\([^()]*\)|against .*|and [0-9]+ more))$", re.DOTALL)
 
 
 def time_phrase(seconds: float) -> str:
@@ -45,9 +50,12 @@ def comparison(finding: Finding) -> str:
 
 def with_unit(text: str, unit: str) -> str:
     """The text with its unit behind it, once."""
-    if not text or not unit or text.endswith(unit):
-        return text
-    return f"{text}{NO_BREAK}{unit}"
+    if not unit or text.endswith(unit) or not any(sign.isdigit() for sign in text):
+        return text  # words of the judge's have no unit
+    number = _BEFORE_WORDS.match(text)
+    if number is None:
+        return f"{text}{NO_BREAK}{unit}"
+    return f"{number[1]}{NO_BREAK}{unit}{number[2]}"
 
 
 def _plus_minus(finding: Finding) -> str:

@@ -59,6 +59,22 @@ def test_the_hashes_on_the_page_are_those_of_the_enclosed_files(pdf: Path, tmp_p
             assert hashlib.sha256(path.read_bytes()).hexdigest() in text, path.name
 
 
+@POPPLER
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_no_word_stands_beyond_the_margin(tmp_path: Path, paper: str) -> None:
+    # 18 mm at both sides, in points of 1/72 inch; a word that cannot be broken would be cut by the paper
+    target = tmp_path / "r.pdf"
+    assert main(["report", str(SAMPLE), "-o", str(target), "--paper", paper]) == 0
+    margin, width = 18 / 25.4 * 72, 595.276 if paper == "a4" else 612.0
+    words = re.findall(r'xMin="([0-9.-]+)" yMin="[0-9.-]+" xMax="([0-9.-]+)".*?>(.*?)</word>',
+                       said("pdftotext", "-bbox", target, "-"))  # fmt: skip
+    assert len(words) > 1000
+    beyond = {
+        word for low, high, word in words if float(low) < margin - 1 or float(high) > width - margin + 1
+    }
+    assert not beyond
+
+
 @QPDF
 def test_qpdf_finds_no_fault_and_takes_the_record_out_byte_for_byte(pdf: Path) -> None:
     assert "No syntax or stream encoding errors found" in said("qpdf", "--check", pdf)

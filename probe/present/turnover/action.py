@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 
 from probe.judge.wording import AT_THE_GEAR, count, some
@@ -18,8 +19,12 @@ from probe.record.signing import fingerprint
 #: Verdict, subject, what is open, number of its cause.
 PunchRow = tuple[Verdict, str, str, str]
 _OPEN = (Verdict.FAIL, Verdict.REVIEW)
+#: A number that stands alone, unlike those in tags.
+_NUMBER = re.compile(r"(?<![\w.-])[0-9]+(?:\.[0-9]+)?(?![\w-])")
 #: So many findings of one check that say the same share a line: one mistake of a drawing is one line.
 ALIKE = 5
+#: So many checks are named beside a reason; a device's page names all of its own.
+MOST_CHECKS = 12
 
 
 def causes(dossier: Dossier, t: Texts) -> Iterable[Block]:
@@ -100,7 +105,8 @@ def _open_rows(open_: Sequence[Finding], numbers: Mapping[str, str], t: Texts) -
         if len(group) < ALIKE:
             rows += [(f.verdict, f.subject, _with_seen(f), numbers.get(f.cause or "", "")) for f in group]
         elif len(tags) == 1:
-            what = "; ".join(dict.fromkeys(f.title for f in group))
+            titles, ending = common_ending([f.title for f in group])
+            what = "; ".join(dict.fromkeys(titles)) + (f" ({ending})" if ending else "")
             what = t("punch.explained", findings=count(len(group), "finding"), what=what)
             rows.append((first.verdict, tags[0], what, said_cause))
         else:
@@ -119,8 +125,9 @@ def _untested_rows(open_: Sequence[Finding], numbers: Mapping[str, str], t: Text
             key = (f.subject, reason_of(f), numbers.get(f.cause or "", ""))
             untested.setdefault(key, []).append(f)
     same: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    said = without_numbers([why for _, why, _ in untested])
     for (subject, why, cause), items in untested.items():
-        same.setdefault((why, cause), []).append((subject, len(items)))
+        same.setdefault((said[why], cause), []).append((subject, len(items)))
     for (why, cause), subjects in same.items():
         if len(subjects) < ALIKE:
             rows += [(Verdict.NOT_TESTED, tag, _untested(many, why, t), cause) for tag, many in subjects]
@@ -148,6 +155,15 @@ def _alike(findings: Sequence[Finding]) -> list[list[Finding]]:
     return list(groups.values())
 
 
+def common_ending(titles: Sequence[str]) -> tuple[list[str], str]:
+    """The titles without what nearly all of them say behind ", but ", and that, to be said once."""
+    endings = [title.partition(", but ")[2] for title in titles]
+    most = max(set(endings), key=lambda one: (endings.count(one), one))
+    if not most or endings.count(most) < 2:
+        return list(titles), ""
+    return [title.removesuffix(f", but {most}") for title in titles], most
+
+
 def _with_seen(finding: Finding) -> str:
     said = comparison(finding)
     return f"{finding.title}: {said}" if said else finding.title
@@ -159,6 +175,14 @@ def reason_of(finding: Finding) -> str:
     return why if mark else finding.title
 
 
+def without_numbers(reasons: Iterable[str]) -> dict[str, str]:
+    """Each reason as it is shown: those that differ by numbers alone as one, with a gap for each number."""
+    alike: dict[str, set[str]] = {}
+    for reason in reasons:
+        alike.setdefault(_NUMBER.sub("…", reason), set()).add(reason)
+    return {one: gaps if len(own) > 1 else one for gaps, own in alike.items() for one in own}
+
+
 def check_of(finding: Finding) -> str:
     """The check's title in a finding that is not tested."""
     return finding.title.partition(": not tested, ")[0]
@@ -168,9 +192,10 @@ def not_tested(dossier: Dossier, t: Texts) -> Iterable[Block]:
     """What was not tested, by reason: never a pass, never only a number."""
     yield Heading(text=t("untested.heading"), mark="untested")
     groups: dict[str, list[Finding]] = {}
-    for finding in dossier.content.findings:
-        if finding.verdict is Verdict.NOT_TESTED:
-            groups.setdefault(reason_of(finding), []).append(finding)
+    missing = [f for f in dossier.content.findings if f.verdict is Verdict.NOT_TESTED]
+    said = without_numbers([reason_of(finding) for finding in missing])
+    for finding in missing:
+        groups.setdefault(said[reason_of(finding)], []).append(finding)
     if not groups:
         yield Text(text=t("untested.none"))
     else:
@@ -197,7 +222,7 @@ def not_tested(dossier: Dossier, t: Texts) -> Iterable[Block]:
 
 def _checks(items: Sequence[Finding]) -> str:
     names = list(dict.fromkeys(check_of(f) for f in items))
-    return f"{len(items)}: {some(names, 40)}"
+    return f"{len(items)}: {some(names, MOST_CHECKS)}"
 
 
 def _capital(text: str) -> str:

@@ -96,17 +96,18 @@ def paper(dossier: Dossier, project: Project, t: Texts) -> Paper:
     """What stands on every page."""
     content, header = dossier.content, dossier.content.header
     warning = "" if dossier.complete else t("paper.open" if content.seal is None else "paper.incomplete")
-    code = spoken(content.code) if content.seal is not None else t("cover.no_seal")
+    closed = content.seal is not None
+    record = t("paper.record", code=spoken(content.code)) if closed else t("paper.record_open")
     return Paper(
         language=t("language"),
         title=t("paper.title", lineup=header.lineup, site=header.site),
         author=f"buswitness {probe.__version__}",
         head_left=t("paper.head", lineup=header.lineup, site=header.site),
-        head_right=t("paper.record", code=code),
+        head_right=record,
         foot_left=" · ".join(
             filter(None, (project.document or project.number, t("paper.foot", version=probe.__version__)))
         ),
         warning=warning,
-        words={"page": t("paper.page"), "caution": t("paper.caution")},
+        words={"page": t("paper.page"), "see": t("paper.see"), "caution": t("paper.caution")},
         lamps={v.value: (LAMPS[v][0], t(f"verdict.{v.name.lower()}"), *LAMPS[v][1:]) for v in Verdict},
     )

@@ -65,7 +65,7 @@ def _rule(name: str, dossier: Dossier) -> tuple[str, str, str] | None:
 
 def cautions(t: Texts) -> Iterable[Block]:
     """What people must not take this document for."""
-    yield Heading(text=t("cautions.heading"), mark="cautions")
+    yield Heading(text=t("cautions.heading"), mark="cautions", new_page=True)
     yield at_the_gear()
     yield Text(text=t("cautions.dead"), manner="caution")
     for name in ("time", "scope", "settings", "tool"):
@@ -96,21 +96,26 @@ def proof(dossier: Dossier, enclosures: Sequence[Enclosure], t: Texts) -> Iterab
         ),
     )
     yield Text(text=t("proof.proves_signed" if public else "proof.proves"))
-    if enclosures:
-        yield Heading(text=t("proof.enclosed"), level=2)
-        yield Text(text=t("proof.enclosed_intro"))
-        yield Table(
-            title=t("proof.enclosed"),
-            columns=(Column(t("column.file"), 3), Column(t("column.what"), 4), Column(t("column.sha"), 5)),
-            rows=tuple((one.name, one.title, one.sha256) for one in enclosures),
-            small=True,
-        )
     yield Heading(text=t("proof.with_tool"), level=2)
     yield Items(items=_steps(("take", "verify", "pages", "judge"), "with", t))
     yield Code(lines=tuple(t("proof.commands").split("\n")))
     yield Heading(text=t("proof.without_tool"), level=2)
     yield Items(items=_steps(("take", "hash", "chain", "seal", "code"), "without", t))
     yield Code(lines=tuple(t("proof.without_commands").split("\n")))
+    if enclosures:
+        yield Heading(text=t("proof.enclosed"), level=2)
+        yield Text(text=t("proof.enclosed_intro"))
+        yield Table(
+            title=t("proof.enclosed"),
+            columns=(Column(t("column.file"), 40), Column(t("column.what"), 36), Column(t("column.sha"), 98)),
+            rows=tuple((one.name, one.title, _in_parts(one.sha256)) for one in enclosures),
+            small=True,
+        )
+
+
+def _in_parts(sha256: str) -> str:
+    """64 digits that a line can be broken within, whatever its width."""
+    return " ".join(sha256[n : n + 16] for n in range(0, len(sha256), 16))
 
 
 def _steps(names: Sequence[str], group: str, t: Texts) -> tuple[Item, ...]:
@@ -121,10 +126,10 @@ def _steps(names: Sequence[str], group: str, t: Texts) -> tuple[Item, ...]:
 
 
 def _again(dossier: Dossier, t: Texts) -> str:
+    if dossier.derived or not dossier.content.findings:
+        return t("proof.again_none")
     if dossier.differences is None:
         return t("proof.again_merged")
-    if not dossier.content.findings:
-        return t("proof.again_none")
     return (
         t("proof.again_equal")
         if dossier.differences == 0

@@ -10,8 +10,15 @@ from typing import NamedTuple
 
 from probe.model.finding import Verdict
 
-#: What stands in a cell of a table: text, or a verdict, which is shown as lamp and word.
-Cell = str | Verdict
+
+class PageOf(NamedTuple):
+    """Where in the document a heading stands: its page on paper, a link elsewhere. mark: the heading's."""
+
+    mark: str
+
+
+#: What stands in a cell of a table: text, a verdict (shown as lamp and word), or where something stands.
+Cell = str | Verdict | PageOf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

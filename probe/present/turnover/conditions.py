@@ -8,6 +8,7 @@ from pathlib import PurePosixPath
 from probe.judge.wording import some, span
 from probe.model.evidence import Outcome
 from probe.model.finding import Verdict
+from probe.present.phrase import finding_phrase
 from probe.present.turnover.blocks import Block, Cell, Column, Facts, Heading, Table, Text
 from probe.present.turnover.dossier import DeviceDossier, Dossier
 from probe.present.turnover.front import moment
@@ -77,20 +78,25 @@ def _name(text: str) -> str:
 
 def reference(dossier: Dossier, t: Texts) -> str:
     """The reference clock in words, with its verdict."""
-    wanted = dossier.map.clock.reference_words
+    wanted = _reference_name(dossier)
     found = next((f for f in dossier.lineup_findings if f.check == "run.reference"), None)
     if found is None:
         return wanted
-    said = f"{found.observed} {found.unit}".strip()
-    exact = f" ± {found.uncertainty} {found.unit}" if found.uncertainty else ""
     verdict = t(f"verdict.{found.verdict.name.lower()}")
-    return f"{wanted}: {verdict}. {found.title}{': ' if said else ''}{said}{exact}"
+    return f"{wanted}: {verdict}. {finding_phrase(found)}"
+
+
+def _reference_name(dossier: Dossier) -> str:
+    """The reference as people call it: a device by its tag."""
+    return dossier.map.clock.reference_words.removeprefix("tag:")
 
 
 def clocks(dossier: Dossier, t: Texts, width: float) -> Iterable[Block]:
     """Every clock against its tolerance: as a picture and as numbers."""
-    yield Heading(text=t("clocks.heading"), mark="clocks", new_page=True)
     due = [one for one in dossier.devices if one.clock is not None]
+    if not due and dossier.content.header.scope.settings_only:
+        return
+    yield Heading(text=t("clocks.heading"), mark="clocks", new_page=bool(due))
     if not due:
         yield Text(text=t("clocks.none"))
         return
@@ -98,7 +104,7 @@ def clocks(dossier: Dossier, t: Texts, width: float) -> Iterable[Block]:
     yield Text(
         text=t(
             "clocks.intro",
-            reference=clock.reference_words,
+            reference=_reference_name(dossier),
             tolerance=seconds(clock.tolerance_s),
             drift=f"{clock.drift_ppm:g}",
         )

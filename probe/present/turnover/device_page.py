@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 
 from probe.judge.wording import count
-from probe.model.finding import WORST_FIRST, Verdict
+from probe.model.finding import WORST_FIRST, Finding, Verdict
 from probe.present.phrase import comparison
 from probe.present.summary import clean_advice
+from probe.present.turnover.action import ALIKE, common_ending
 from probe.present.turnover.blocks import (
     Beside,
     Block,
@@ -18,6 +19,7 @@ from probe.present.turnover.blocks import (
     Heading,
     Item,
     Items,
+    PageOf,
     Table,
     Text,
 )
@@ -41,11 +43,15 @@ class Fold(StrEnum):
 def device_pages(dossier: Dossier, t: Texts, width: float, fold: Fold) -> Iterable[Block]:
     """The devices in the order of the map, as much of each as ``fold`` says."""
     numbers = {cause.id: str(n) for n, cause in enumerate(dossier.content.causes, 1)}
-    yield Heading(text=t("devices.heading"), mark="devices")
-    yield Text(text=t("devices.intro" if fold is Fold.WHOLE else f"devices.fold_{fold.value}"))
+    yield Heading(text=t("devices.heading"), mark="devices", new_page=True)
+    scope = dossier.content.header.scope
+    narrow = scope.clocks_only or scope.settings_only  # little is said of each, so pages are shared
+    whole = "devices.intro_narrow" if narrow else "devices.intro"
+    yield Text(text=t(whole if fold is Fold.WHOLE else f"devices.fold_{fold.value}"))
     if fold is Fold.WHOLE:
+        yield _index(dossier.devices, t)
         for number, one in enumerate(dossier.devices):
-            yield _heading(one, number, new_page=True)
+            yield _heading(one, number, new_page=not narrow or number == 0)
             yield from _page(one, dossier, t, numbers, width)
         return
     if fold is Fold.OPEN:
@@ -56,6 +62,29 @@ def device_pages(dossier: Dossier, t: Texts, width: float, fold: Fold) -> Iterab
                 yield from _open(one, t, numbers, with_rule=False)
     shown = [one for one in dossier.devices if fold is Fold.ROWS or one.verdict is Verdict.PASS]
     yield from _as_rows(shown, t)
+
+
+def _index(devices: Sequence[DeviceDossier], t: Texts) -> Table:
+    """Every device with the page that it has."""
+    return Table(
+        title=t("devices.index"),
+        columns=(
+            Column(t("column.verdict")),
+            Column(t("column.subject")),
+            Column(t("column.description"), 1),
+            Column(t("column.section"), 1),
+            Column(t("column.page"), right=True),
+        ),
+        rows=tuple(
+            (one.verdict, one.tag, one.device.description or "", one.device.section, PageOf(_mark(number)))
+            for number, one in enumerate(devices)
+        ),
+        small=True,
+    )
+
+
+def _mark(number: int) -> str:
+    return f"device-{number}"
 
 
 def _as_rows(devices: Sequence[DeviceDossier], t: Texts) -> Iterable[Block]:
@@ -88,7 +117,7 @@ def _heading(one: DeviceDossier, number: int, *, new_page: bool) -> Heading:
     return Heading(
         text=one.tag,
         level=2,
-        mark=f"device-{number}",
+        mark=_mark(number),
         new_page=new_page,
         side=one.device.description or "",
         verdict=one.verdict,
@@ -105,8 +134,9 @@ def _page(
 ) -> Iterable[Block]:
     yield from _top(one, dossier, t, width)
     yield from _open(one, t, numbers)
-    yield from device_readings(one, dossier.map, t)
-    yield from _settings(one, t)
+    if not dossier.content.header.scope.clocks_only:
+        yield from device_readings(one, dossier.map, t)
+        yield from _settings(one, t)
     yield from _passes(one, t)
 
 
@@ -120,7 +150,10 @@ def _top(one: DeviceDossier, dossier: Dossier, t: Texts, width: float) -> Iterab
     if one.clock is not None and state is not None and state.offset_s is not None:
         plots.append(clock_plot(state.offset_s, state.tolerance_s, one.clock.verdict, t, width=half))
     elif one.clock is not None:
-        plots.append(Text(text=t("plot.no_clock", reason=one.clock.cause), manner="small"))
+        reason = one.clock.cause.partition(": not tested, ")[2] or one.clock.cause
+        if one.clock.verdict is Verdict.NOT_TESTED:
+            reason = f"{t('verdict.not_tested')}, {reason}"
+        plots.append(Text(text=t("plot.no_clock", reason=reason), manner="small"))
     yield Beside(left=(Facts(pairs=tuple(_facts(one, t))), *_identity(one, t)), right=tuple(plots), share=0.5)
 
 
@@ -129,7 +162,8 @@ def _facts(one: DeviceDossier, t: Texts) -> Iterable[tuple[str, str]]:
     where = " · ".join(
         filter(None, (device.section, device.cubicle and t("device.cubicle", name=device.cubicle)))
     )
-    yield t("device.kind"), f"{device.kind.value.replace('-', ' ')}, {one.profile.title}"
+    kind, title = device.kind.value.replace("-", " "), one.profile.title
+    yield t("device.kind"), title if kind in title.lower() else f"{kind}, {title}"
     yield t("device.where"), where
     yield t("device.address"), t("device.address_text", link=target.link, unit=target.unit)
     if target.gateway:
@@ -168,29 +202,55 @@ def _open(
         (f for f in one.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)),
         key=lambda f: ((Verdict.FAIL, Verdict.REVIEW).index(f.verdict), -f.danger),
     )
-    items = [
-        Item(
-            number="",
-            head=f.title,
-            verdict=f.verdict,
-            lines=tuple(
-                (name, text)
-                for name, text in (
-                    (t("finding.seen"), comparison(f)),
-                    (t("finding.do"), clean_advice(f.advice)),
-                    (t("finding.cause"), numbers.get(f.cause or "", "")),
-                    (t("finding.rule"), f.rule if with_rule else ""),
-                )
-                if text
-            ),
-        )
-        for f in shown
-    ]
+    items: list[Item] = []
+    for group in _same_advice(shown):
+        if len(group) < ALIKE:
+            items += [_single(f, t, numbers, with_rule=with_rule) for f in group]
+        else:
+            items.append(_together(group, t, numbers))
     items += _untested(one, t)
     if items:
         if with_rule:
             yield Heading(text=t("device.open"), level=3)
         yield Items(items=tuple(items))
+
+
+def _same_advice(findings: Sequence[Finding]) -> list[list[Finding]]:
+    """Findings for review that ask for one and the same thing, where the first of them stands."""
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for f in findings:
+        alone = f.verdict is not Verdict.REVIEW or not f.advice
+        groups.setdefault((f.id,) if alone else (f.advice, f.cause or ""), []).append(f)
+    return list(groups.values())
+
+
+def _single(f: Finding, t: Texts, numbers: dict[str, str], *, with_rule: bool) -> Item:
+    lines = (
+        (t("finding.seen"), comparison(f)),
+        (t("finding.do"), clean_advice(f.advice)),
+        (t("finding.cause"), numbers.get(f.cause or "", "")),
+        (t("finding.rule"), f.rule if with_rule else ""),
+    )
+    return Item(number="", head=f.title, verdict=f.verdict, lines=tuple(line for line in lines if line[1]))
+
+
+def _together(group: Sequence[Finding], t: Texts, numbers: dict[str, str]) -> Item:
+    """One entry for all; what was seen counts only then, and is in the readings and the record."""
+    verdicts = count(len(group), "verdict")
+    ending = common_ending([f.title for f in group])
+    head = (
+        t("device.alike", verdicts=verdicts, reason=ending[1])
+        if ending[1]
+        else t("device.alike_plain", verdicts=verdicts)
+    )
+    lines = (
+        (t("finding.do"), clean_advice(group[0].advice)),
+        (t("finding.cause"), numbers.get(group[0].cause or "", "")),
+        (t("finding.checks"), "; ".join(dict.fromkeys(ending[0]))),
+    )
+    return Item(
+        number="", head=head, verdict=group[0].verdict, lines=tuple(line for line in lines if line[1])
+    )
 
 
 def _untested(one: DeviceDossier, t: Texts) -> list[Item]:

@@ -44,13 +44,13 @@ def device_readings(one: DeviceDossier, map_: DeviceMap, t: Texts) -> Iterable[B
         yield Table(
             title=t("device.readings"),
             columns=(
-                Column(t("device.readings"), 5),
-                Column(t("column.value"), 3, right=True),
-                Column(t("column.limits"), 4, right=True),
+                Column(t("device.readings"), 1),
+                Column(t("column.value"), right=True),
+                Column(t("column.limits"), right=True),
                 Column(""),
-                Column(t("device.readings"), 5),
-                Column(t("column.value"), 3, right=True),
-                Column(t("column.limits"), 4, right=True),
+                Column(t("device.readings"), 1),
+                Column(t("column.value"), right=True),
+                Column(t("column.limits"), right=True),
                 Column(""),
             ),
             rows=tuple(_paired(entries)),
@@ -77,12 +77,14 @@ def shown(point: Point, reading: Reading, t: Texts) -> str:
 
 
 def grouped(text: str) -> str:
-    """A long number with its thousands apart by a narrow blank."""
+    """A number with a true minus, of a long one the thousands apart by a narrow blank."""
     whole, dot, rest = text.partition(".")
-    digits = whole.lstrip("-")
-    if not digits.isdigit() or len(digits) < 5:
+    digits = whole.removeprefix("-")
+    if not digits.isdigit():
         return text
-    return f"{int(whole):,}".replace(",", "\u202f") + dot + rest
+    sign = "−" if whole != digits else ""
+    grouped_ = f"{int(digits):,}".replace(",", "\u202f") if len(digits) > 4 else digits
+    return sign + grouped_ + dot + rest
 
 
 def _limits(

@@ -8,7 +8,7 @@ In a merged record each device is shown by the last run that got it done.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from probe.judge.clock_state import ClockVerdict
 from probe.judge.context import DeviceContext
@@ -80,6 +80,7 @@ class Dossier:
     """The record as the document tells it. equal: whether the recorded verdicts came out again.
 
     differences: how many did not; None: not judged again (a merged record: each run was, in its own place).
+    derived: the run was killed before it gave verdicts; those in ``content`` follow from its evidence.
     finished_wall_ns: 0 if the record holds no last anchor.
     """
 
@@ -97,6 +98,7 @@ class Dossier:
     differences: int | None
     settings: SettingsView | None
     notes: tuple[Note, ...]
+    derived: bool = False
 
     @property
     def map(self) -> DeviceMap:
@@ -125,6 +127,10 @@ def dossier(
     inside = [(n, run) for n, run in enumerate(runs, 1) if run.header.map_texts]  # others only accept
     judged: list[_Run] = [(n, run, lineup_of(run)) for n, run in inside] or [(0, content, lineup)]
     seen = {number: _Seen(run, its_lineup, version) for number, run, its_lineup in judged}
+    derived = content.seal is None and not content.findings and not runs
+    if derived:
+        conclusion = seen[0].conclusion
+        content = replace(content, findings=conclusion.findings, causes=conclusion.causes)
     by_subject = _by_subject(content.findings)
     devices = tuple(
         _device(lineup.map.by_tag[tag], lineup, by_subject.get(tag, ()), seen)
@@ -145,7 +151,8 @@ def dossier(
         why_incomplete="" if content.seal is None else content.seal.reason,
         finished_wall_ns=max((one.finished_wall_ns for one in seen.values()), default=0),
         requests=sum(one.requests for one in seen.values()),
-        differences=None if runs else seen[0].differences,
+        differences=None if runs or derived else seen[0].differences,
+        derived=derived,
         settings=_settings_view(devices, content, lineup),
         notes=tuple(note for one in seen.values() for note in one.notes),
     )
@@ -159,16 +166,19 @@ class _Seen:
         self.scope = content.header.scope
         again = rederive(content, lineup, version=version)
         self.differences = len(again.differences) + again.causes_differ
+        self.conclusion = again.conclusion
         self.clocks = {one.tag: one for one in again.conclusion.clocks}
         self._evidence = Evidence(content, lineup)
         self._run: RunEvidence = self._evidence.of_run()
         self._context = RunContext(lineup, self._run)
         self.done = frozenset(self._evidence.judged_at)
         anchors = content.evidence.get(Anchor, ())
+        exchanges = content.evidence.get(Exchange, ())
         self.finished_wall_ns: int = anchors[-1][1].wall_ns if anchors else 0
-        self.requests = sum(
-            one.outcome is not Outcome.NOT_SENT for _, one in content.evidence.get(Exchange, ())
-        )
+        if anchors and content.seal is None:  # killed: no anchor tells its end, the last answer does
+            end_ns = max((one.received_ns for _, one in exchanges), default=0)
+            self.finished_wall_ns += max(end_ns - anchors[-1][1].at_ns, 0)
+        self.requests = sum(one.outcome is not Outcome.NOT_SENT for _, one in exchanges)
         self.notes = tuple(note for _, note in content.evidence.get(Note, ()) if note.topic != JUDGED)
         self.connects: Sequence[tuple[int, Connect]] = content.evidence.get(Connect, ())
         self.disconnects: Sequence[tuple[int, Disconnect]] = content.evidence.get(Disconnect, ())

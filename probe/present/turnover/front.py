@@ -110,6 +110,8 @@ def way(dossier: Dossier, t: Texts) -> str:
     scope = dossier.content.header.scope
     if scope.clocks_only:
         return t("way.clocks")
+    if scope.settings_only:
+        return t("way.settings")
     if scope.quick:
         return t("way.quick")
     return t("way.dwell", seconds=f"{scope.dwell_s:g}") if scope.dwell_s else t("way.two")
@@ -138,6 +140,8 @@ def _notes(dossier: Dossier, t: Texts) -> Iterable[str]:
     content = dossier.content
     if content.seal is None:
         yield t("cover.note_open")
+        if dossier.derived:
+            yield t("cover.note_derived")
     elif not dossier.complete:
         yield t("cover.note_incomplete", reason=dossier.why_incomplete or t("cover.no_reason"))
     untested = [f for f in content.findings if f.verdict is Verdict.NOT_TESTED]
@@ -154,8 +158,12 @@ def _notes(dossier: Dossier, t: Texts) -> Iterable[str]:
     if dossier.left_out:
         tags = [device.tag for device in dossier.left_out]
         yield t("cover.note_left_out", devices=count(len(tags), "device"), tags=some(tags, 8))
-    if content.header.scope.quick:
-        yield t("cover.note_quick")
+    scope = content.header.scope
+    for wanted, note in (
+        (scope.quick, "quick"), (scope.clocks_only, "clocks"), (scope.settings_only, "settings")
+    ):  # fmt: skip
+        if wanted:
+            yield t(f"cover.note_{note}")
     yield t("cover.note_never")
 
 

@@ -17,6 +17,7 @@ from probe.present.turnover.blocks import (
     Block,
     Cell,
     Code,
+    Column,
     Contents,
     Cover,
     Drawing,
@@ -24,6 +25,7 @@ from probe.present.turnover.blocks import (
     Heading,
     Item,
     Items,
+    PageOf,
     Paper,
     Picture,
     Shape,
@@ -127,9 +129,7 @@ class _Printer:
 
     def table(self, block: Table) -> str:
         """A table with head and hidden caption."""
-        head = "".join(
-            f'<th scope="col"{_side(column.right)}>{_e(column.title)}</th>' for column in block.columns
-        )
+        head = "".join(f'<th scope="col"{_side(column)}>{_e(column.title)}</th>' for column in block.columns)
         rows = "".join(f"<tr>{self._row(row, block)}</tr>" for row in block.rows)
         small = ' class="small"' if block.small else ""
         caption = f'<caption class="heard">{_e(block.title)}</caption>'
@@ -139,17 +139,27 @@ class _Printer:
     def _row(self, row: tuple[Cell, ...], block: Table) -> str:
         cells = []
         for cell, column in zip(row, block.columns, strict=True):
-            shown = self.lamp(cell, word=not block.bare) if isinstance(cell, Verdict) else _e(cell)
-            cells.append(f"<td{_side(column.right)}>{shown}</td>")
+            cells.append(f"<td{_side(column, cell)}>{self._cell(cell, block)}</td>")
         return "".join(cells)
+
+    def _cell(self, cell: Cell, block: Table) -> str:
+        if isinstance(cell, Verdict):
+            return self.lamp(cell, word=not block.bare)
+        if isinstance(cell, PageOf):
+            return f'<a href="#{_e(cell.mark)}">{_e(self.paper.words["see"])}</a>'
+        return _e(cell)
 
     def items(self, block: Items) -> str:
         """Numbered or lit entries."""
         return "".join(self._item(item) for item in block.items)
 
     def _item(self, item: Item) -> str:
-        lead = self.lamp(item.verdict) if item.verdict is not None else f"<b>{_e(item.number)}</b>"
-        colon = ": " if item.verdict is not None and item.head else " "
+        lead = (
+            self.lamp(item.verdict)
+            if item.verdict is not None
+            else f'<b class="number">{_e(item.number)}</b>'
+        )
+        colon = ": " if item.verdict is not None and item.head else ""
         lines = "".join(
             f"<dt>{_e(name)}</dt><dd>{_e(text)}</dd>" if name else f'<dd class="alone">{_e(text)}</dd>'
             for name, text in item.lines
@@ -216,8 +226,16 @@ class _Printer:
         return f"<nav><h2>{_e(block.title)}</h2><ul>{links}</ul></nav>"
 
 
-def _side(right: bool) -> str:
-    return ' class="right"' if right else ""
+#: Signs of a cell up to which a column of its own width keeps it on one line.
+_ONE_LINE = 34
+
+
+def _side(column: Column, cell: Cell = "") -> str:
+    """Classes of a cell: at which side its text stands, and whether it may be broken."""
+    long = "long" if isinstance(cell, str) and len(cell) > _ONE_LINE else ""
+    fit = "" if column.width else f"fit {long}".strip()
+    classes = " ".join(filter(None, ("right" if column.right else "", fit)))
+    return f' class="{classes}"' if classes else ""
 
 
 def svg(drawing: Drawing) -> str:

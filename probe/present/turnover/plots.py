@@ -15,6 +15,8 @@ from probe.present.turnover.texts import Texts
 
 #: Dots in one plot; of more replies the fastest and the slowest in each stretch of time are drawn.
 MOST_DOTS = 120
+#: Room that a label on the axis of all clocks needs, millimetres (``+100 000 s`` at its size).
+LABEL_ROOM = 13.0
 SMALL = 6.0
 _ANSWERS = (Outcome.DATA, Outcome.EXCEPTION)
 
@@ -199,13 +201,15 @@ class _ClockAxis:
         return self.left + (share + 1) / 2 * room
 
     def ground(self) -> Iterable[Shape]:
-        """Zero, decades and labels."""
+        """Zero, decades and labels; of crowded ones every second or third, the outermost always."""
+        half = (self.width - self.left - self.right) / 2
+        every = max(1, math.ceil(LABEL_ROOM / (half / self.decades)))
         for decade in range(1, self.decades + 1):
             size = 10.0 ** (decade - 4)
             for side in (-size, size):
                 x = self.x(side)
                 yield Shape("line", x, self.top, x, self.floor, FAINT, weight=0.2)
-                if decade >= 2:
+                if decade >= 2 and (self.decades - decade) % every == 0:
                     sign = "−" if side < 0 else "+"
                     label = f"{sign}{seconds(size)}"
                     yield Shape("text", x, self.floor + 2.4, SMALL, 0, QUIET, "middle", 0, label)

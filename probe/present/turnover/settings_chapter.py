@@ -9,7 +9,7 @@ from probe.judge.settings.pairs import Coordination
 from probe.judge.settings.row import Row, in_order
 from probe.model.finding import Verdict, worst
 from probe.model.protection import TITLES
-from probe.present.curve_drawing import pair_drawing
+from probe.present.curve_drawing import SMALL, pair_drawing
 from probe.present.settings_table import NOT_A_STUDY
 from probe.present.turnover.blocks import Beside, Block, Cell, Column, Heading, Picture, Table, Text
 from probe.present.turnover.dossier import Dossier
@@ -23,7 +23,7 @@ MOST_CURVES = 6
 def settings(dossier: Dossier, t: Texts) -> Iterable[Block]:
     """Studies, every setting that is not as studied, breakers in series, curves where they cross."""
     view = dossier.settings
-    if view is None or not view.studies:
+    if view is None or not view.studies or dossier.content.header.scope.clocks_only:
         return
     yield Heading(text=t("settings.heading"), mark="settings", new_page=True)
     for study in view.studies:
@@ -112,7 +112,7 @@ def _series(view: SettingsView, t: Texts) -> Iterable[Block]:
 
 
 def _picture(view: SettingsView, one: Coordination, t: Texts) -> Picture | None:
-    drawing = pair_drawing(view, one.pair, one.domain)
+    drawing = pair_drawing(view, one.pair, one.domain, SMALL)
     caption = t("settings.curve", pair=_names(one), faults=one.domain)
     return Picture(svg=drawing, width=83.0, alternative=caption, caption=caption) if drawing else None
 
@@ -133,7 +133,7 @@ def device_settings(rows: Sequence[Row], t: Texts) -> Iterable[Block]:
             own = [row for row in rows if (row.group, row.function) == (group, function)]
             cells += [_function(own, t), worst([row.verdict for row in own]) if own else ""]
         made.append(tuple(cells))
-    columns = [Column(t("device.settings"), 2)]
+    columns = [Column(t("device.settings"), 3)]
     for group in groups:
         columns += [Column(titles[group], 4), Column("")]
     yield Table(title=t("device.settings"), columns=tuple(columns), rows=tuple(made), small=True, bare=True)

@@ -20,7 +20,7 @@ from typing import Any
 import orjson
 
 from probe.model.finding import Verdict
-from probe.present.turnover.blocks import Block, Paper, Picture, Table
+from probe.present.turnover.blocks import Block, PageOf, Paper, Picture, Table
 from probe.present.turnover.enclosure import Enclosure
 from probe.present.turnover.printable import printable
 
@@ -117,6 +117,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, Picture):
         return {"kind": value.kind, "width": value.width, "svg": printable(value.svg),
                 "alternative": printable(value.alternative), "caption": printable(value.caption)}  # fmt: skip
+    if isinstance(value, PageOf):
+        return {"page": value.mark}
     if isinstance(value, (tuple, list)):
         return [plain(item) for item in value]
     if isinstance(value, Mapping):

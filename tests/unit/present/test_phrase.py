@@ -48,6 +48,23 @@ def finding(**facts: str) -> Finding:
     [
         ({"observed": "3", "expected": "at most 2", "unit": "s"}, "3 s; expected at most 2 s"),
         ({"observed": "3", "uncertainty": "0.5", "unit": "s"}, "3 s (± 0.5 s)"),
+        (
+            {"observed": "0.5", "expected": "0.1 (0.095 to 0.105 allowed)", "unit": "s"},
+            "0.5 s; expected 0.1 s (0.095 to 0.105 allowed)",
+        ),
+        (
+            {
+                "observed": "+0.004 against this computer",
+                "expected": "a clock that says it is right",
+                "unit": "s",
+            },
+            "+0.004 s against this computer; expected a clock that says it is right",
+        ),
+        (
+            {"observed": "A to B 482.76, B to C 482.61 and 4 more", "unit": "V"},
+            "A to B 482.76, B to C 482.61 V and 4 more",
+        ),
+        ({"expected": "249.42 to 304.84", "unit": "V"}, "expected 249.42 to 304.84 V"),
         ({"observed": "3", "uncertainty": "1 to 5 (95 %)", "unit": "%"}, "3 % (1 to 5 (95 %))"),
         ({"expected": "open"}, "expected open"),
         ({}, ""),

@@ -37,11 +37,19 @@ def test_every_chapter_is_there_and_marks_are_unique(dossier: Dossier, t: Texts)
 
 def test_every_open_finding_is_on_the_page_of_its_device(dossier: Dossier, t: Texts) -> None:
     made = list(device_pages(dossier, t, 174.0, Fold.WHOLE))
-    heads = [item.head for block in made if isinstance(block, Items) for item in block.items]
+    items = [item for block in made if isinstance(block, Items) for item in block.items]
+    heads = {item.head for item in items}
+    told = [text for item in items if item.verdict is Verdict.REVIEW for _, text in item.lines]
     for one in dossier.devices:
         for finding in one.findings:
             if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
-                assert finding.title in heads
+                # those for review that ask for one thing share an entry, which names each
+                name = finding.title.partition(", but ")[0]
+                alone = finding.title in heads
+                together = finding.verdict is Verdict.REVIEW and any(
+                    name in text.split("; ") for text in told
+                )
+                assert alone or together, finding.title
 
 
 def test_a_signed_record_shows_whose_key_in_groups_to_be_read_aloud(dossier: Dossier, t: Texts) -> None:
@@ -99,7 +107,7 @@ def test_the_punch_list_holds_every_open_finding_alone_or_in_a_line_with_others(
     said = " | ".join(f"{subject} {what}" for _, subject, what, _ in rows)
     for finding in dossier.content.findings:
         if finding.verdict in (Verdict.FAIL, Verdict.REVIEW):
-            assert finding.title in said, finding.id
+            assert finding.title.partition(", but ")[0] in said, finding.id
     untested = sum(f.verdict is Verdict.NOT_TESTED for f in dossier.content.findings)
     counted = sum(
         int(what.partition(" ")[0]) for verdict, _, what, _ in rows if verdict is Verdict.NOT_TESTED

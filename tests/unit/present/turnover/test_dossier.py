@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from probe.cli.report_command import material_of
 from probe.judge.facts import Reach
 from probe.model.finding import Verdict
+from probe.present.turnover.action import punch_rows, without_numbers
 from probe.present.turnover.dossier import Dossier
-from probe.present.turnover.making import Material
+from probe.present.turnover.making import Material, told
+from probe.present.turnover.texts import Texts
+
+SAMPLE = Path(__file__).parents[3] / "records" / "report.audit.jsonl"
 
 
 def test_verdicts_are_those_of_the_record(material: Material, dossier: Dossier) -> None:
@@ -34,3 +41,41 @@ def test_a_silent_device_is_shown_as_one(dossier: Dossier) -> None:
 def test_links_count_what_was_opened(dossier: Dossier) -> None:
     assert {tag for link in dossier.links for tag in link.tags} == set(dossier.by_tag)
     assert all(link.opened >= 1 for link in dossier.links)
+
+
+def test_a_killed_run_is_shown_by_what_follows_from_its_evidence(
+    dossier: Dossier, t: Texts, tmp_path: Path
+) -> None:
+    lines = SAMPLE.read_bytes().splitlines(keepends=True)
+    evidence = [
+        line for line in lines if not line.startswith((b'{"body":{"advice"', b'{"body":{"confidence'))
+    ]
+    killed = tmp_path / "killed.audit.jsonl"
+    killed.write_bytes(b"".join(evidence[:-1]))
+    seen = told(material_of(killed))
+    assert (seen.derived, seen.complete, seen.verdict) == (True, False, Verdict.FAIL)
+    failed, recorded = (
+        {f.id for f in one.content.findings if f.verdict is Verdict.FAIL} for one in (seen, dossier)
+    )
+    assert failed == {one for one in recorded if not one.endswith("#hostile")}  # that one was put in by hand
+    assert {row[0] for row in punch_rows(seen, t)} >= {Verdict.FAIL, Verdict.NOT_TESTED}
+    assert seen.finished_wall_ns > seen.content.header.started_wall_ns
+
+
+def test_a_run_that_was_killed_at_once_is_no_pass_and_has_everything_open(t: Texts, tmp_path: Path) -> None:
+    killed = tmp_path / "killed.audit.jsonl"
+    lines = SAMPLE.read_bytes().splitlines(keepends=True)
+    killed.write_bytes(
+        b"".join(line for line in lines[:200] if b'"kind":"expected"' in line or line == lines[0])
+    )
+    seen = told(material_of(killed))
+    assert seen.verdict is Verdict.NOT_TESTED
+    assert {one.verdict for one in seen.devices} == {Verdict.NOT_TESTED}
+    assert punch_rows(seen, t)
+
+
+def test_reasons_that_differ_by_numbers_alone_are_one_and_tags_are_no_numbers() -> None:
+    apart = without_numbers(["it takes 9.5 s", "it takes 8 s", "no values came from 52-F1", "waits 3 s"])
+    assert apart["it takes 9.5 s"] == apart["it takes 8 s"] == "it takes … s"
+    assert apart["no values came from 52-F1"] == "no values came from 52-F1"
+    assert apart["waits 3 s"] == "waits 3 s"
