@@ -1,0 +1,1 @@
+"""The survey: what is on the wire, listened for before anything is asked."""
