@@ -34,7 +34,7 @@ def test_every_finding_has_a_row_read_by_another_library(data: bytes, dossier: D
 def test_rows_are_as_high_as_their_texts_and_printed_pages_say_that_they_are_incomplete(data: bytes) -> None:
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         about, findings, punch = (archive.read(f"xl/worksheets/sheet{n}.xml").decode() for n in (1, 2, 3))
-    heights = [float(text) for text in re.findall(r'<row [^>]*ht="([0-9.]+)"', findings)]
+    heights = [float(text) for text in re.findall(r'<row [^>]* ht="([0-9.]+)"', findings)]
     assert max(heights) > 45 > min(heights)
     for sheet in (about, findings, punch):
         assert "INCOMPLETE" in sheet.partition("<oddFooter>")[2]
