@@ -1,0 +1,474 @@
+"""Checks on a switch's ports: link, speed, duplex, errors, discards, load, broadcasts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from probe.judge.check import LineupCheck
+from probe.judge.limit import Interval, within
+from probe.judge.lineup_context import LineupContext
+from probe.judge.network.rates import Change, change, restarted
+from probe.judge.network.switch_check import agent_check, drawn_ports
+from probe.judge.network.switch_view import Interface, SwitchView
+from probe.judge.network.utilisation import load
+from probe.judge.wording import AT_THE_GEAR, count, percent, some, span
+from probe.model.finding import Finding, Verdict
+from probe.model.map_network import Port
+
+#: Common practice, no source.
+BUSY_SHARE = 0.5
+BROADCASTS_REVIEW, BROADCASTS_FAIL = 100.0, 1000.0
+
+_ERRORS = (
+    "ifInErrors",
+    "ifOutErrors",
+    "dot3StatsAlignmentErrors",
+    "dot3StatsFCSErrors",
+    "dot3StatsLateCollisions",
+)
+_DISCARDS = ("ifInDiscards", "ifOutDiscards")
+_WORDS = {
+    "ifInErrors": "received in error",
+    "ifOutErrors": "not sent for errors",
+    "dot3StatsAlignmentErrors": "alignment errors",
+    "dot3StatsFCSErrors": "checksum errors",
+    "dot3StatsLateCollisions": "late collisions",
+    "ifInDiscards": "received and dropped",
+    "ifOutDiscards": "not sent and dropped",
+}
+
+
+def speed_words(bps: int) -> str:
+    """``100 Mbit/s``, ``1 Gbit/s``; ``not told`` for 0."""
+    if not bps:
+        return "not told"
+    return f"{bps / 1e9:g} Gbit/s" if bps >= 1_000_000_000 else f"{bps / 1e6:g} Mbit/s"
+
+
+# --- link, speed, duplex -----------------------------------------------------------------------------------
+
+
+def _links(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    drawn = list(drawn_ports(context, view.tag))
+    if not view.interfaces:
+        return
+    wrong = [finding for port in drawn for finding in _link(check, view, port)]
+    yield from wrong
+    if wrong:
+        return
+    up = [one.name for one in view.ports if one.up]
+    named = f"all {count(len(drawn), 'port')} of the map as drawn; " if drawn else ""
+    yield check.find(
+        view.tag,
+        Verdict.PASS if drawn else Verdict.REVIEW,
+        "Ports are up and down as drawn" if drawn else "Which ports should be up, the map does not say",
+        observed=f"{named}{len(up)} of {len(view.ports)} up: {some(up)}",
+        expected="as drawn" if drawn else "ports or links in the map",
+        evidence=view.lines("ifOperStatus")[:4],
+        advice="" if drawn else "Add links: or the switch's ports: to the map.",
+    )
+
+
+def _link(check: LineupCheck, view: SwitchView, port: Port) -> Iterator[Finding]:
+    found = view.port(port.name)
+    if found is None:
+        yield check.find(
+            view.tag,
+            Verdict.REVIEW,
+            f"The switch has no port called {port.name}, or several",
+            observed=some([one.name for one in view.ports], 8),
+            expected=port.name,
+            point=port.name,
+            evidence=view.lines("ifName", "ifDescr")[:2],
+            advice="Write the port in the map as the switch calls it (its ifName).",
+        )
+    elif port.used and not found.up:
+        off = "" if found.wanted else "; it is switched off in the switch"
+        yield check.find(
+            view.tag,
+            Verdict.FAIL,
+            f"Port {found.name} is down",
+            observed=f"down{off}",
+            expected="up",
+            point=found.name,
+            evidence=(found.line,),
+            advice=f"Look at cable, plug and device at its far end. {AT_THE_GEAR}",
+        )
+    elif not port.used and found.up:
+        yield check.find(
+            view.tag,
+            Verdict.FAIL,
+            f"Port {found.name} is in use, and should not be",
+            observed="up",
+            expected="nothing plugged in",
+            point=found.name,
+            evidence=(found.line,),
+            advice="Find out what is plugged in, or correct the map; switch unused ports off.",
+        )
+
+
+def _speed(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    wanted = {port.name: port for port in drawn_ports(context, view.tag) if port.speed_mbps}
+    judged = [(port, view.port(name)) for name, port in wanted.items()]
+    told = [(port, one) for port, one in judged if one is not None and one.up and one.speed_bps]
+    slow = [(port, one) for port, one in told if one.speed_bps != (port.speed_mbps or 0) * 1_000_000]
+    for port, one in slow:
+        yield check.find(
+            view.tag,
+            Verdict.FAIL,
+            f"Port {one.name} runs at {speed_words(one.speed_bps)}",
+            observed=speed_words(one.speed_bps),
+            expected=speed_words((port.speed_mbps or 0) * 1_000_000),
+            point=one.name,
+            evidence=view.lines("ifHighSpeed", "ifSpeed")[:2],
+            advice="A pair is broken, or one side is set by hand: let both negotiate, or set both alike.",
+        )
+    if told and not slow:
+        yield check.find(
+            view.tag,
+            Verdict.PASS,
+            "Ports run at the speed drawn",
+            observed=f"{count(len(told), 'port')} of {len(wanted)} that the map gives a speed",
+            evidence=view.lines("ifHighSpeed", "ifSpeed")[:2],
+        )
+    elif not wanted and view.ports:
+        speeds = sorted({one.speed_bps for one in view.ports if one.up and one.speed_bps})
+        yield check.untested(
+            view.tag,
+            "the map gives no speeds"
+            + (f" (seen: {some([speed_words(s) for s in speeds])})" if speeds else ""),
+        )
+
+
+def _duplex(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    told = [one for one in view.ports if one.up and one.duplex]
+    allowed = {port.name: port.duplex for port in drawn_ports(context, view.tag)}
+    for one in told:
+        wanted = next((d for name, d in allowed.items() if view.port(name) == one and d), "full")
+        if one.duplex != wanted:
+            yield _wrong_duplex(check, view, one, wanted)
+    if told and all(one.duplex == "full" for one in told):
+        mismatch = [finding for one in told for finding in _mismatch(check, view, one)]
+        yield from mismatch
+        if not mismatch:
+            yield check.find(
+                view.tag,
+                Verdict.PASS,
+                "No port runs at half duplex",
+                observed=f"{count(len(told), 'port')} at full duplex",
+                evidence=view.lines("dot3StatsDuplexStatus")[:2],
+            )
+
+
+def _wrong_duplex(check: LineupCheck, view: SwitchView, one: Interface, wanted: str) -> Finding:
+    late = change(view, "dot3StatsLateCollisions", one)
+    seen = f"; {late.rise} late collisions in {span(late.seconds.high)}" if late and late.rise else ""
+    return check.find(
+        view.tag,
+        Verdict.FAIL,
+        f"Port {one.name} runs at {one.duplex} duplex",
+        observed=f"{one.duplex} duplex{seen}",
+        expected=f"{wanted} duplex",
+        point=one.name,
+        evidence=view.lines("dot3StatsDuplexStatus")[:2],
+        advice="One side negotiates and the other is set by hand: then the negotiating side falls to half "
+        "duplex and frames are lost under load. Set both sides alike.",
+    )
+
+
+def _mismatch(check: LineupCheck, view: SwitchView, one: Interface) -> Iterator[Finding]:
+    """Checksum errors on a full-duplex port whose far side collides: the sign of the other half."""
+    bad = change(view, "dot3StatsFCSErrors", one)
+    if bad is not None and bad.rise:
+        yield check.find(
+            view.tag,
+            Verdict.REVIEW,
+            f"Port {one.name}: frames with wrong checksums, the far side may run at half duplex",
+            observed=f"{bad.rise} in {span(bad.seconds.high)}",
+            expected="0",
+            point=one.name,
+            evidence=bad.lines,
+            advice="Compare the duplex of the far side; if both are full, it is cable, plug or fibre.",
+            danger=3,
+        )
+
+
+# --- errors and discards -----------------------------------------------------------------------------------
+
+
+def _errors(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    yield from _counted(check, view, _ERRORS, Verdict.FAIL, "Frames lost to errors at port {}")
+
+
+def _discards(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    yield from _counted(check, view, _DISCARDS, Verdict.REVIEW, "Frames dropped for want of room at port {}")
+
+
+def _counted(
+    check: LineupCheck, view: SwitchView, names: tuple[str, ...], verdict: Verdict, title: str
+) -> Iterator[Finding]:
+    """A finding for each port whose counters rose; one for all the others."""
+    clean: list[Change] = []
+    unknown: dict[str, str] = {}
+    for one in view.ports:
+        found = {name: seen for name in names if (seen := change(view, name, one)) is not None}
+        risen = {name: seen for name, seen in found.items() if seen.rise}
+        unknown.update((one.name, seen.reason) for seen in found.values() if seen.reason)
+        if risen:
+            yield _risen(check, view, one, risen, verdict, title)
+        else:
+            clean += [seen for seen in found.values() if not seen.reason]
+    if unknown:
+        port, reason = next(iter(unknown.items()))
+        yield check.untested(view.tag, f"{reason} ({count(len(unknown), 'port')}, first {port})")
+    elif clean:
+        worst = max(clean, key=lambda seen: seen.seconds.high)
+        yield check.find(
+            view.tag,
+            Verdict.PASS,
+            f"{check.title} ({count(len(view.ports), 'port')})",
+            observed=f"0 in {span(worst.seconds.low)}",
+            expected="0 while watched",
+            evidence=worst.lines,
+        )
+
+
+def _risen(
+    check: LineupCheck,
+    view: SwitchView,
+    one: Interface,
+    risen: dict[str, Change],
+    verdict: Verdict,
+    title: str,
+) -> Finding:
+    rate = max((seen.a_second for seen in risen.values()), key=lambda rate: rate.high)
+    told = ", ".join(f"{seen.rise} {_WORDS[name]}" for name, seen in risen.items())
+    longest = max(seen.seconds.high for seen in risen.values())
+    return check.find(
+        view.tag,
+        verdict,
+        title.format(one.name),
+        observed=f"{told} in {span(longest)}",
+        expected="0 while watched",
+        uncertainty=f"{rate.low:.3g} to {rate.high:.3g} a second at most",
+        point=one.name,
+        evidence=tuple(line for seen in risen.values() for line in seen.lines),
+        advice=(
+            "Clean and reseat plug or fibre, measure the cable, compare the duplex of both sides. "
+            + AT_THE_GEAR
+            if verdict is Verdict.FAIL
+            else "More comes than the port can carry, or a filter drops it: see the load of this port."
+        ),
+    )
+
+
+# --- load and broadcasts -----------------------------------------------------------------------------------
+
+
+def _load(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    busiest: tuple[Interval, str, tuple[int, ...]] | None = None
+    reasons: list[str] = []
+    for one in view.ports:
+        for way, word in (("In", "received"), ("Out", "sent")):
+            found = load(view, one, way) if one.up else None
+            if isinstance(found, str):
+                reasons.append(f"{one.name}: {found}")
+            elif found is not None:
+                share, lines = found
+                verdict = within(share, None, BUSY_SHARE)
+                if verdict is not Verdict.PASS:
+                    yield _busy(check, view, f"{one.name} ({word})", share, lines)
+                if busiest is None or share.high > busiest[0].high:
+                    busiest = (share, f"{one.name} ({word})", lines)
+    if busiest is not None and within(busiest[0], None, BUSY_SHARE) is Verdict.PASS:
+        yield check.find(
+            view.tag,
+            Verdict.PASS,
+            f"No port carries more than {percent(busiest[0].high)} % of its speed",
+            observed=f"{percent(busiest[0].middle)} at {busiest[1]}",
+            expected=f"at most {percent(BUSY_SHARE)}",
+            unit="%",
+            uncertainty=_between(busiest[0]),
+            evidence=busiest[2],
+        )
+    elif busiest is None and reasons:
+        yield check.untested(view.tag, reasons[0])
+
+
+def _busy(
+    check: LineupCheck, view: SwitchView, where: str, share: Interval, lines: tuple[int, ...]
+) -> Finding:
+    return check.find(
+        view.tag,
+        Verdict.REVIEW,
+        f"Port {where} carries much of what it can",
+        observed=percent(share.middle),
+        expected=f"at most {percent(BUSY_SHARE)}",
+        unit="%",
+        uncertainty=_between(share),
+        point=where,
+        evidence=lines,
+        advice="An average over the dwell: bursts are fuller. See who talks most, and whether it must share "
+        "this link with protection and control.",
+    )
+
+
+def _between(share: Interval) -> str:
+    return f"{percent(share.low)} to {percent(share.high)}"
+
+
+def _broadcasts(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterator[Finding]:
+    found = [
+        (one, seen)
+        for one in view.ports
+        if one.up and (seen := change(view, "ifHCInBroadcastPkts", one, bits=64)) is not None
+    ]
+    usable = [(one, seen) for one, seen in found if not seen.reason]
+    if not usable:
+        return
+    one, worst = max(usable, key=lambda pair: pair[1].a_second.high)
+    rate = worst.a_second
+    failed = within(rate, None, BROADCASTS_FAIL)
+    verdict = failed if failed is not Verdict.PASS else within(rate, None, BROADCASTS_REVIEW)
+    if failed is Verdict.PASS and verdict is Verdict.FAIL:
+        verdict = Verdict.REVIEW
+    yield check.find(
+        view.tag,
+        verdict,
+        "Broadcasts are few" if verdict is Verdict.PASS else f"Many broadcasts come in at port {one.name}",
+        observed=f"{rate.middle:.3g} (port {one.name})",
+        expected=f"at most {BROADCASTS_REVIEW:g}, never above {BROADCASTS_FAIL:g}",
+        unit="a second",
+        uncertainty=f"{rate.low:.3g} to {rate.high:.3g}",
+        point="" if verdict is Verdict.PASS else one.name,
+        evidence=worst.lines,
+        advice=""
+        if verdict is Verdict.PASS
+        else "Every device must look at every broadcast: small ones fall silent. Look for a loop first.",
+    )
+
+
+def _restart(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterable[Finding]:
+    again = restarted(view)
+    if again is None:
+        return ()
+    uptime = view.whole("sysUpTime", 1) or 0
+    return (
+        check.find(
+            view.tag,
+            Verdict.FAIL if again else Verdict.PASS,
+            "The switch or its agent started again while it was watched" if again else check.title,
+            observed=f"it says that it has run for {span(uptime / 100)}",
+            expected="no restart",
+            evidence=view.lines("sysUpTime"),
+            advice="A switch that restarts takes the network with it: look at its supply and its log."
+            if again
+            else "",
+        ),
+    )
+
+
+def _answers(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterable[Finding]:
+    name = view.text("sysName")
+    return (
+        check.find(
+            view.tag,
+            Verdict.PASS,
+            check.title,
+            observed="; ".join(part for part in (name, view.text("sysDescr")) if part) or "it answers",
+            evidence=tuple(sorted({number for number, _ in view.answers}))[:2],
+        ),
+    )
+
+
+CHECKS: tuple[LineupCheck, ...] = (
+    agent_check(
+        _answers,
+        id="switch.tells",
+        title="The switch tells about itself by SNMP",
+        lacks="SNMP",
+        why="What a switch does not tell, nobody sees: errors, half duplex and a ring that lies open stay "
+        "hidden until the day it matters.",
+        source="RFC 3418 (SNMPv2-MIB)",
+        danger=1,
+    ),
+    agent_check(
+        _restart,
+        id="switch.steady",
+        title="The switch did not restart while it was watched",
+        lacks="sysUpTime twice",
+        why="Everything behind a switch is unseen and uncontrolled while it starts.",
+        source="RFC 3418 (SNMPv2-MIB: sysUpTime)",
+        danger=7,
+        twice=True,
+    ),
+    agent_check(
+        _links,
+        id="switch.link",
+        title="Ports are up and down as drawn",
+        lacks="RFC 2863 (IF-MIB)",
+        why="A ring with one port down works, once: the next fault takes the lineup off the network. A port "
+        "that is up and should not be is a cable that nobody has drawn.",
+        source="RFC 2863 (IF-MIB: ifOperStatus, ifAdminStatus); rule: map",
+        danger=6,
+    ),
+    agent_check(
+        _speed,
+        id="switch.speed",
+        title="Ports run at the speed drawn",
+        lacks="RFC 2863 (IF-MIB)",
+        why="A link that came up slower has a broken pair or a side that was set by hand.",
+        source="RFC 2863 (IF-MIB: ifHighSpeed, ifSpeed); rule: map",
+        danger=4,
+    ),
+    agent_check(
+        _duplex,
+        id="switch.duplex",
+        title="No port runs at half duplex",
+        lacks="RFC 3635 (EtherLike-MIB), which tells the duplex",
+        why="Half duplex on one side only loses frames just when traffic is heavy: when alarms come.",
+        source="RFC 3635 (EtherLike-MIB: dot3StatsDuplexStatus, dot3StatsLateCollisions)",
+        danger=6,
+    ),
+    agent_check(
+        _errors,
+        id="switch.errors",
+        title="No frames lost to errors",
+        lacks="error counters (IF-MIB) twice",
+        why="A fibre or plug that loses one frame in a thousand delays one trip alarm in a thousand by a "
+        "retransmission, and gets worse.",
+        source="RFC 2863 (IF-MIB), RFC 3635 (EtherLike-MIB); limit 0: common practice, no source",
+        danger=6,
+        twice=True,
+    ),
+    agent_check(
+        _discards,
+        id="switch.discards",
+        title="No frames dropped for want of room",
+        lacks="discard counters (IF-MIB) twice",
+        why="Dropped frames were whole: more comes than a port can carry.",
+        source="RFC 2863 (IF-MIB: ifInDiscards, ifOutDiscards); limit 0: common practice, no source",
+        danger=3,
+        twice=True,
+    ),
+    agent_check(
+        _load,
+        id="switch.load",
+        title="Links have room",
+        lacks="octet counters and speeds (IF-MIB) twice",
+        why="A link that is half full on average is full in bursts, and alarms come in bursts.",
+        source="RFC 2863 (IF-MIB: ifHCInOctets, ifHCOutOctets); limit: common practice, no source",
+        danger=3,
+        twice=True,
+    ),
+    agent_check(
+        _broadcasts,
+        id="switch.broadcasts",
+        title="Broadcasts are few",
+        lacks="broadcast counters (IF-MIB) twice",
+        why="Small devices fall silent when they must look at thousands of broadcasts a second.",
+        source="RFC 2863 (IF-MIB: ifHCInBroadcastPkts); limits: common practice, no source",
+        danger=6,
+        twice=True,
+    ),
+)
