@@ -56,21 +56,40 @@ def response_pdu(exchange: Exchange) -> bytes:
     return pdu_of(exchange.response, exchange.framing)
 
 
+class _Reads(dict[bytes, tuple[int, int, int, int]]):
+    """By the PDU of a request: function, first address, quantity, and bytes of data of the reply.
+
+    -1 bytes if it is no read of one of the four tables. Thousands of devices are asked a few dozen times.
+    """
+
+    def __missing__(self, pdu: bytes) -> tuple[int, int, int, int]:
+        function, start, count = _ASKED.unpack(pdu) if len(pdu) == _ASKED.size else (0, 0, 0)
+        size = 2 * count if function > 2 else (count + 7) // 8
+        if len(self) >= _READS_KEPT:  # a record from elsewhere may hold any number
+            self.clear()
+        made = self[pdu] = (function, start, count, size if 0 < function <= 4 else -1)
+        return made
+
+
+_READS_KEPT = 4096
+_reads = _Reads()
+
+
 def block_of(sequence: int, exchange: Exchange, shift: int = 0) -> Block | None:
     """The block that an exchange brought; None unless it is data of a read of one of the four tables.
 
     The wire has made sure that the data is as long as was asked; a record from elsewhere need not keep to
     it, so what does not fit is no block.
     """
-    if exchange.outcome is not Outcome.DATA:
+    _, _, framing, _, _, _, _, outcome, _, request, response = exchange
+    if outcome is not Outcome.DATA:
         return None
-    at, end = (7, None) if exchange.framing is Framing.MBAP else (1, -2)
-    request = exchange.request
-    if len(request) != (12 if end is None else 8):
-        return None
-    function, start, count = _ASKED.unpack_from(request, at)
-    data = exchange.response[at + 2 : end]
-    if not 0 < function <= 4 or len(data) != (2 * count if function > 2 else (count + 7) // 8):
+    if framing is Framing.MBAP:
+        pdu, data = request[7:], response[9:]
+    else:
+        pdu, data = request[1:-2], response[3:-2]
+    function, start, count, size = _reads[pdu]
+    if len(data) != size:
         return None
     # As Block(...), which passes through a Python function and takes twice the time.
     return tuple.__new__(Block, (sequence, exchange, function, start - shift, count, data))

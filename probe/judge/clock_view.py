@@ -25,6 +25,8 @@ def clock_terms(lineup: Lineup, tag: str) -> ClockTerms:
 
 def clock_readings(context: DeviceContext) -> tuple[Reading, ...]:
     """All readings of the device's clock, by the time of asking; if it was set, those since then."""
+    if context.profile.clock is None:
+        return ()
     since_ns = set_at_ns(context)
     return tuple(one for one in every_reading(context) if one.sent_ns >= since_ns)
 
@@ -43,6 +45,8 @@ def set_at_ns(context: DeviceContext) -> int:
 
 def clock_of(context: DeviceContext) -> ClockState | None:
     """The state of the device's clock; None if it was never read."""
+    if context.profile.clock is None:
+        return None
     if _KEY not in context.memory:
         readings = clock_readings(context)
         context.memory[_KEY] = (

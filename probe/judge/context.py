@@ -20,6 +20,9 @@ from probe.model.reading import Quality, Reading
 
 Numbered = tuple[int, Exchange]
 
+_ABSENT, _REFERENCE = Purpose.ABSENT_UNIT, Purpose.REFERENCE
+_DATA, _NOT_SENT = Outcome.DATA, Outcome.NOT_SENT
+
 
 class DeviceContext:
     """One device's evidence, ready for the checks. Lives for one judgement."""
@@ -47,21 +50,23 @@ class DeviceContext:
     def _index(self, exchanges: Iterable[Numbered]) -> None:
         """Put each attempt where the checks look for it. Seen for every exchange of a run."""
         shift = self.device.register_shift
+        sent, blocks = self.sent, self.blocks
+        absent, reference, data, not_sent = _ABSENT, _REFERENCE, _DATA, _NOT_SENT
         for numbered in exchanges:
             sequence, exchange = numbered
-            purpose, outcome = exchange.purpose, exchange.outcome
-            if purpose is Purpose.ABSENT_UNIT:
+            _, purpose, _, _, attempt, _, _, outcome, _, _, _ = exchange
+            if purpose is absent:
                 self.absent_units.append(numbered)
-            elif purpose is not Purpose.REFERENCE and outcome is not Outcome.NOT_SENT:
-                self.sent.append(numbered)
-                if outcome is not Outcome.DATA:
+            elif purpose is not reference and outcome is not not_sent:
+                sent.append(numbered)
+                if outcome is not data:
                     self.is_clean = False
                     continue
-                if exchange.attempt != 1:
+                if attempt != 1:
                     self.is_clean = False
                 block = block_of(sequence, exchange, shift)
                 if block is not None:
-                    self.blocks.append(block)
+                    blocks.append(block)
 
     @cached_property
     def target(self) -> Target:
@@ -78,7 +83,7 @@ class DeviceContext:
     @cached_property
     def seen(self) -> Seen:
         """Which points the replies hold."""
-        keys = frozenset([(function, start, size) for _, _, function, start, size, _ in self.blocks])
+        keys = frozenset([block[2:5] for block in self.blocks])
         return self.traits.shapes.seen(keys)
 
     @cached_property

@@ -39,7 +39,7 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         order=fit.order if fit else "",
         stale=bool(gates.doubt),
         lost=context.lost,
-        late=sum(stray.outcome is Outcome.LATE for _, stray in context.evidence.strays),
+        late=_late(context),
         ratio=context.memory.get("ratio", ""),
         answers_for_all=bool(context.memory.get("answers for all")),
         clock_hours=context.memory.get("clock_hours", 0.0),
@@ -50,6 +50,12 @@ def facts_of(context: DeviceContext, gates: Gates) -> Facts:
         clock=clock_of(context),
         settings=None if gates.identity or gates.proof or not context.blocks else as_found(context),
     )
+
+
+def _late(context: DeviceContext) -> int:
+    """Answers that came after the time-out."""
+    strays = context.evidence.strays
+    return sum(stray.outcome is Outcome.LATE for _, stray in strays) if strays else 0
 
 
 def _ends(taken: tuple[Snapshot, ...]) -> tuple[Snapshot, ...]:

@@ -51,6 +51,9 @@ def identity_of(context: DeviceContext) -> dict[str, Said]:
 
 
 def _from_objects(context: DeviceContext) -> dict[str, Said]:
+    rule = context.profile.identity.objects
+    if not rule:
+        return {}
     objects: dict[int, Said] = {}
     for sequence, exchange in context.sent:
         if exchange.purpose is Purpose.IDENTITY and exchange.outcome is Outcome.DATA:
@@ -58,7 +61,6 @@ def _from_objects(context: DeviceContext) -> dict[str, Said]:
             if pdu[:1] == b"\x2b":
                 for number, data in identification(pdu).objects:
                     objects.setdefault(number, Said(clean_text(data)[0], sequence))
-    rule = context.profile.identity.objects
     return {field: objects[number] for field, number in rule.items() if number in objects}
 
 

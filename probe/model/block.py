@@ -28,6 +28,7 @@ from __future__ import annotations
 import struct
 from array import array
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import le
 from typing import Any, NamedTuple
 
 from probe.model.number_codec import EXPONENTS, IDENTITY, FactoredDecoder, FloatDecoder, IntegerDecoder
@@ -54,8 +55,9 @@ _NO_FACTORS = (None,)  # exponents of a block in which no point needs any
 #: Ranges under so many different settings of the scale factors are kept; a healthy device shows one.
 _RANGES_KEPT = 64
 
+_Bounds = tuple[float, ...]
 # For each lane: smallest and largest number of each point.
-_Ranges = tuple[tuple[tuple[float, ...], tuple[float, ...]], ...]
+_Ranges = tuple[tuple[_Bounds, _Bounds], ...]
 
 
 class _Lane:
@@ -157,6 +159,15 @@ class BlockDecoder:
         self._ranges: dict[tuple[int | None, ...], _Ranges | None] = {}
         if not self._needed:
             self._ranges_for(_NO_FACTORS)
+        self._plain = self._plain_lane()
+
+    def _plain_lane(self) -> tuple[Callable[[bytes], tuple[Any, ...]], _Bounds, _Bounds] | None:
+        """How to unpack all points and between which numbers each is healthy, where that is all."""
+        ranges = None if self._needed else self._ranges_for(_NO_FACTORS)
+        if ranges is None or len(self._lanes) != 1 or self._others or self._swaps:
+            return None
+        lane = self._lanes[0]
+        return None if lane.forbidden or lane.members else (lane.unpack, *ranges[0])
 
     def decode(self, payload: bytes) -> list[Decoded]:
         """Every point in the block, by rising address: point, its raw bytes, value, quality."""
@@ -181,6 +192,10 @@ class BlockDecoder:
 
         Healthy blocks need nothing else: no value is made, no reading.
         """
+        if self._plain is not None:  # the usual case, without a loop of Python's
+            unpack, least, most = self._plain
+            seen = unpack(payload)
+            return all(map(le, least, seen)) and all(map(le, seen, most))  # not so for NaN
         ranges = self._ranges_for((*self._factors.unpack(payload), None) if self._needed else _NO_FACTORS)
         if ranges is None:
             return False

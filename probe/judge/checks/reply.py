@@ -75,13 +75,17 @@ def _why_missing(context: DeviceContext) -> str:
 def _exceptions(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if not context.reach.is_alive:
         return
+    if context.is_clean:
+        yield check.find(
+            context.tag, Verdict.PASS, "No exceptions", observed=count(0, "exception"), expected="none"
+        )
+        return
     codes: Counter[int] = Counter()
     sequences: list[int] = []
-    if not context.is_clean:
-        for sequence, exchange in context.sent:
-            if exchange.outcome is Outcome.EXCEPTION and not _is_identity_refusal(exchange):
-                codes[exchange.exception_code] += 1
-                sequences.append(sequence)
+    for sequence, exchange in context.sent:
+        if exchange.outcome is Outcome.EXCEPTION and not _is_identity_refusal(exchange):
+            codes[exchange.exception_code] += 1
+            sequences.append(sequence)
     verdict = Verdict.PASS if not codes else worst({_weight(code) for code in codes})
     yield check.find(
         context.tag,
@@ -124,11 +128,11 @@ def _form(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     strays = context.evidence.strays
     if not bad and not strays and not context.reach.is_alive:
         return
-    kinds = Counter(exchange.outcome.value for _, exchange in bad)
-    kinds.update(stray.outcome.value for _, stray in strays)
-    if not kinds:
+    if not bad and not strays:
         yield check.find(context.tag, Verdict.PASS, "All replies in good form")
         return
+    kinds = Counter(exchange.outcome.value for _, exchange in bad)
+    kinds.update(stray.outcome.value for _, stray in strays)
     example = bad[0][1].response if bad else strays[0][1].data
     verdict = Verdict.FAIL if bad else Verdict.REVIEW
     yield check.find(

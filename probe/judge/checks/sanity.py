@@ -50,8 +50,8 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
     if known is None:
         known = {}
         shapes, looked_at = context.traits.shapes, set()
-        for sequence, _, function, start, size, data in context.blocks:
-            key = (function, start, size)
+        for block in context.blocks:
+            key, data, sequence = block[2:5], block[5], block[0]
             decoder, floats = shapes.of(key)
             if not decoder.all_good_and_in_range(data):
                 _collect(decoder.decode(data), sequence, known)
