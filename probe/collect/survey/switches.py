@@ -7,11 +7,13 @@ for: counters mean nothing as totals, only as rates. An agent that stays silent 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from typing import NamedTuple
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
+from probe.collect.journal import Journal
 from probe.collect.survey.snmp_secret import Keyring, NoSecretError, credentials
 from probe.judge.network.switch_view import SwitchView
+from probe.judge.wording import count, span
 from probe.model.clock import RunClock
 from probe.model.device_map import Device, DeviceMap, Kind
 from probe.model.evidence import Evidence
@@ -193,3 +195,26 @@ def forwarding(view: SwitchView, at_ns: int) -> Iterator[ForwardingEntry]:
             vlan=index[-7] if by_vlan and len(index) > 6 else 0,
             learned=bytes(octets) not in own,
         )
+
+
+# --- within a survey ---------------------------------------------------------------------------------------
+
+
+def switches_part(
+    asked: Sequence[Asked], dwell_s: float = DWELL_S
+) -> Callable[[Journal], Coroutine[Any, Any, None]]:
+    """The asking as a part of ``work.Survey``: it runs beside the asking of devices, ended by cancelling."""
+
+    async def part(journal: Journal) -> None:
+        if not asked:
+            return
+        journal.note("survey", _told(asked, dwell_s))
+        await ask_switches(asked, Means(journal.clock, journal.keep, asyncio.Event(), dwell_s))
+
+    return part
+
+
+def _told(asked: Sequence[Asked], dwell_s: float) -> str:
+    many = sum(who.device.kind is Kind.SWITCH for who in asked)
+    switches, supplies = count(many, "switch", "switches"), count(len(asked) - many, "supply", "supplies")
+    return f"Asking {switches} and {supplies} by SNMP; counters once more after {span(dwell_s)}."
