@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
-import re
-
 from probe.desk.working import Amount
+from probe.model.amount_text import read_amount
 from probe.model.errors import InputError, Problem
 from probe.model.nearest import did_you_mean
-
-_FORM = re.compile(
-    r"\s*(?P<number>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)"
-    r"(?:\s*(?:±|\+/-)\s*(?P<spread>\d+(?:\.\d+)?))?\s*(?P<unit>[^\d\s].*?)?\s*",
-    re.IGNORECASE,
-)
 
 #: Beyond these nothing on a desk is meant; they keep the arithmetic from overflow.
 _SMALLEST, _LARGEST = 1e-9, 1e9
@@ -45,16 +38,16 @@ def amount(
     least: smallest value allowed; above: it must be greater than that. Raises InputError.
     """
     allowed = f"a number with its unit: {', '.join(units)}"
-    match = _FORM.fullmatch(text)
-    if match is None:
+    read = read_amount(text)
+    if read is None:
         raise problem(option, "this is no amount", text, allowed)
-    if match["unit"] is None:
+    if not read.unit:
         raise problem(option, "a number without its unit", text, allowed, "write the unit behind the number")
     named = {unit.lower(): factor for unit, factor in units.items()}
-    if match["unit"].lower() not in named:
+    if read.unit.lower() not in named:
         raise problem(option, "this unit does not fit here", text, allowed)
-    factor = named[match["unit"].lower()]
-    value, spread = float(match["number"]) * factor, float(match["spread"] or 0) * factor
+    factor = named[read.unit.lower()]
+    value, spread = read.number * factor, (read.spread or 0.0) * factor
     sizes = [abs(one) for one in (value, spread) if one]
     if any(not _SMALLEST <= size <= _LARGEST for size in sizes):
         raise problem(option, "this amount is out of all reason", text, allowed)

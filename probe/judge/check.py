@@ -36,8 +36,11 @@ class Need(StrEnum):
     ROUNDS = "two readings some time apart"
     REFERENCE = "a usable reference clock and no step of this computer's clock"
     NEIGHBOURS = "the neighbour table of this computer"
+    PEOPLE = "answers of the people who act"
     ABSENT_UNITS = "questions to units that the map does not hold"
     CABLING = "cabling drawn in the map"
+    ANSWERS = "answers of people at the gear"
+    SNMP = "answers of the device by SNMP"
 
 
 #: What nearly every check on values needs.

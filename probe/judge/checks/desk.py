@@ -14,6 +14,7 @@ from probe.desk.working import Check as Comparison
 from probe.desk.working import Statement
 from probe.judge.check import LineupCheck, Need
 from probe.judge.lineup_context import LineupContext
+from probe.model.checklist import checklists_of
 from probe.model.finding import Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
@@ -93,7 +94,8 @@ def _texts(told: Comparison | Statement) -> tuple[str, str, str, str]:
 
 def _subjects(kind: Kind) -> Callable[[Lineup, Scope], Iterable[str]]:
     def subjects(lineup: Lineup, scope: Scope) -> Iterable[str]:
-        return () if scope.quick else names(lineup.map.cabling, kind)
+        by_procedure = scope.sheets and not checklists_of(lineup)
+        return () if scope.quick or by_procedure else names(lineup.map.cabling, kind)
 
     return subjects
 

@@ -1,0 +1,1 @@
+"""Field checklist: what people answered, held against what was asked and what the desk calculates."""
