@@ -135,6 +135,16 @@ def only_identity(plan: DevicePlan) -> DevicePlan:
     return replace(bare, proof=(plan.proof or plan.poll)[:1])
 
 
+def reading_steps(
+    profile: Profile, shift: int, price: Price, purpose: Purpose, names: Iterable[str]
+) -> tuple[Step, ...]:
+    """The cheapest requests that read the named points and whatever must be read with them.
+
+    Raises PlanError if a point can never be read.
+    """
+    return _Builder(profile, shift, price).steps(purpose, names)
+
+
 def _with_settings(profile: Profile) -> set[str]:
     """Points of settings, of maintenance mode, of ratings, and what shows that they are alive."""
     wanted = {p.name for p in profile.points if p.quantity == "rating"}

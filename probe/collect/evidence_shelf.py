@@ -87,7 +87,12 @@ class EvidenceShelf:
             ),
             strays=tuple(item for item in self.all(Stray) if item[1].tag not in scope.tags),
             answers=self.all(OperatorAnswer),
+            witnessed=self._witnessed() if scope.sheets else (),
         )
+
+    def _witnessed(self) -> tuple[tuple[int, Any], ...]:
+        """What all devices were seen to do while people acted, in order."""
+        return tuple(sorted((*self.all(Exchange), *self.all(Connect)), key=lambda item: item[0]))
 
     def all(self, kind: type[T]) -> tuple[tuple[int, T], ...]:
         """All evidence of one kind, in the order of its numbers."""

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from probe.judge.check import DeviceCheck, LineupCheck, Subject
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
+from probe.judge.repeat import Repeat, repeat_of
 from probe.model.device_map import Device
 from probe.model.finding import Expectation
 from probe.model.lineup import Lineup
@@ -56,12 +57,35 @@ def _is_for_settings(check: DeviceCheck) -> bool:
     return (family in _SETTING_FAMILIES and check.id != _ALL_POINTS) or check.id in _WITH_SETTINGS
 
 
+#: What a run judges in which people act: who it is that answers; all else are the steps themselves.
+_WITNESS_FAMILIES = ("identity", "proof")
+_WITH_WITNESS = "reach.answers"
+_ACROSS_WITNESS = ("witness", "run")
+#: What a run judges in which people look and measure: their lines, and what is drawn; it asks no device.
+_ACROSS_CHECKLIST = ("checklist", "desk")
+_WITH_CHECKLIST = "run.clock_step"
+
+
+def _is_for_witness(check: DeviceCheck) -> bool:
+    return check.id.partition(".")[0] in _WITNESS_FAMILIES or check.id == _WITH_WITNESS
+
+
+def _is_across_sheets(check: LineupCheck, scope: Scope) -> bool:
+    """A run with devices is for procedures, one without asks nobody: it is for checklists alone."""
+    family = check.id.partition(".")[0]
+    if family in _ACROSS_CHECKLIST or check.id == _WITH_CHECKLIST:
+        return True
+    return family in _ACROSS_WITNESS and bool(scope.tags)
+
+
 def _is_across_clocks(check: LineupCheck) -> bool:
     return check.id.partition(".")[0] in ("run", "clock") or check.id in _ACROSS_CLOCKS
 
 
 def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
     """The checks across devices that a run of this scope is for."""
+    if scope.sheets:
+        return tuple(check for check in LINEUP_CHECKS if _is_across_sheets(check, scope))
     if scope.clocks_only:
         return tuple(check for check in LINEUP_CHECKS if _is_across_clocks(check))
     if not scope.settings_only:
@@ -76,19 +100,21 @@ def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
         for check in DEVICE_CHECKS
         if (not scope.clocks_only or _is_for_clocks(check))
         and (not scope.settings_only or _is_for_settings(check))
+        and (not scope.sheets or _is_for_witness(check))
     )
 
 
 class Agendas:
     """What is due in one run: worked out once for expectation, judgement and conclusion."""
 
-    __slots__ = ("_alike", "_checks", "_expectations", "_known", "lineup", "scope")
+    __slots__ = ("_alike", "_checks", "_expectations", "_known", "_repeat", "lineup", "scope")
 
     def __init__(self, lineup: Lineup, scope: Scope) -> None:
         self.lineup = lineup
         self.scope = scope
         self._known: dict[str, _Alike] = {}
         self._checks = device_checks_of(scope)
+        self._repeat: Repeat | None = repeat_of(scope)
         self._alike: dict[tuple[bool, ...], _Alike] = {}  # most devices of a profile share one
         self._expectations: tuple[Expectation, ...] | None = None
 
@@ -101,6 +127,9 @@ class Agendas:
         known = self._known.get(tag)
         if known is None:
             applies = tuple([check.applies(subject) for check in self._checks])
+            if (repeat := self._repeat) is not None:
+                due = [repeat.on_device(check, tag) for check in self._checks]
+                applies = tuple([one and other for one, other in zip(applies, due, strict=True)])
             known = self._alike.get(applies)
             if known is None:
                 known = self._alike[applies] = _alike(self._checks, applies)
@@ -123,7 +152,12 @@ class Agendas:
                 yield Expectation(check=LEFT_OUT_CHECK, subject=device.tag, required=False)
         for across in lineup_checks_of(self.scope):
             for name in across.subjects(self.lineup, self.scope):
-                yield Expectation(check=across.id, subject=name, required=across.required)
+                if self.is_due_across(across, name):
+                    yield Expectation(check=across.id, subject=name, required=across.required)
+
+    def is_due_across(self, check: LineupCheck, subject: str) -> bool:
+        """Whether a check across devices is due on a subject: in a retest only what it repeats."""
+        return self._repeat is None or self._repeat.across(check, subject)
 
     def _of_device(self, device: Device) -> Iterator[Expectation]:
         tag, required = device.tag, device.required

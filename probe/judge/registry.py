@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 
 from probe.judge.check import Check, DeviceCheck, LineupCheck
+from probe.judge.checklist import checks as checklist
 from probe.judge.checks import (
     alarm,
     bus,
@@ -43,6 +44,7 @@ from probe.judge.electrical import (
 from probe.judge.electrical import bus as buses
 from probe.judge.settings import device_checks as settings
 from probe.judge.settings.lineup_check import COORDINATION
+from probe.judge.witness import checks as witness
 from probe.model.errors import InputError, Problem
 
 DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
@@ -112,9 +114,11 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     lineup.WEIGHT,
     clock_order.CHECK,
     *desk.CHECKS,
+    *checklist.CHECKS,
     run.REFERENCE,
     run.AGREEMENT,
     run.INSTRUMENT,
+    *witness.CHECKS,
 )
 
 #: Ids that were retired, and the check that took over. Records keep old ids for ever.

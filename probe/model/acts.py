@@ -38,14 +38,14 @@ GENERAL = Caution(
 )
 
 _TEXTS = {
-    "energized": "Parts inside are energized, also with doors closed and breakers open. Open no door and reach "
-    "into no cubicle unless it has been proven dead and is locked out.",
+    "energized": "Parts inside are energized, also with doors closed and breakers open. Open no door and "
+    "reach into no cubicle unless it has been proven dead and is locked out.",
     "arc_flash": "Arc flash: keep everybody outside the boundary on the label who is not needed. Stand beside "
     "the door, not in front of it; operate from a distance where the gear allows.",
     "load": "What this breaker feeds will lose power. Make sure that the plant is ready for that, and that "
     "whoever runs it has agreed.",
-    "energize": "What this breaker feeds will become live. Make sure that nobody works on it and that locks and "
-    "grounds are removed by those who set them.",
+    "energize": "What this breaker feeds will become live. Make sure that nobody works on it and that locks "
+    "and grounds are removed by those who set them.",
     "parallel": "Closing a main or a tie may connect two sources. Make sure that this is allowed now, "
     "and that interlocks are in service.",
     "stored": "Stored energy: springs are charged. Keep hands and tools away from the mechanism.",
@@ -56,8 +56,8 @@ _TEXTS = {
     "sure that only this breaker can act on it.",
     "protection_changed": "The protection behaves otherwise from now on. Tell whoever runs the plant; set it "
     "back when the step is over.",
-    "control_power": "Control power is interrupted: protection, interlocks and remote control may stop. Make sure "
-    "that the plant can run or stand still safely without them.",
+    "control_power": "Control power is interrupted: protection, interlocks and remote control may stop. Make "
+    "sure that the plant can run or stand still safely without them.",
     "battery": "Batteries stay live. Do not discharge them further than their maker allows; make sure that the "
     "load may fail at the end.",
     "blind": "Remote supervision is lost meanwhile. Somebody at the gear must be able to trip it by hand.",

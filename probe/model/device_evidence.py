@@ -53,6 +53,7 @@ class RunEvidence:
 
     answers: what people said, in the order in which they said it. network: of a survey, all that speaks of
     the network (kinds of ``SURVEYED``), also what belongs to a device, in the order in which it came.
+    witnessed: what all devices were seen to do while people acted (empty in a run in which nobody acts).
     """
 
     anchors: tuple[tuple[int, Anchor], ...] = ()
@@ -62,3 +63,4 @@ class RunEvidence:
     strays: tuple[tuple[int, Stray], ...] = ()
     answers: tuple[tuple[int, OperatorAnswer], ...] = ()
     network: tuple[tuple[int, Evidence], ...] = ()
+    witnessed: tuple[tuple[int, Exchange | Connect], ...] = ()

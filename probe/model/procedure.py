@@ -1,4 +1,4 @@
-"""Procedure: a functional test as people write it: steps, cautions, what must be seen, what must be confirmed.
+"""Procedure: a functional test as people write it: steps, cautions, what must be seen and confirmed.
 
     format: buswitness-procedure/1
     name: open-local
@@ -62,7 +62,7 @@ _AMOUNT = re.compile(r"([0-9.]+) ?(ms|s|min|h)")
 
 
 def seconds_of(text: str, parameters: dict[str, str] | None = None) -> float:
-    """Seconds that a duration means. Raises KeyError for a parameter without value, ValueError for no duration."""
+    """Seconds that a duration means. Raises KeyError for an unknown parameter, ValueError for no duration."""
     if text.startswith("{"):
         text = (parameters or {})[text[1:-1]]
     match = _AMOUNT.fullmatch(text.strip())
@@ -155,8 +155,10 @@ class Allow(Strict):
 
 
 class Confirm(Strict):
-    """What a person sees, hears or reads. kind: ``yes`` (yes is right), ``no`` (no is right), ``text`` (noted),
-    ``time`` (a clock time, compared with when the device's change of ``against`` was seen).
+    """What a person sees, hears or reads.
+
+    kind: ``yes`` (yes is right), ``no`` (no is right), ``text`` (noted), ``time`` (a clock time, compared with
+    when the device's change of ``against`` was seen).
     """
 
     id: Id
@@ -176,7 +178,9 @@ class Confirm(Strict):
 
 
 class Step(Strict):
-    """One thing that somebody does. who: where that person stands. watch: for so long, if nothing else ends it."""
+    """One thing that somebody does. who: where that person stands. log: ``event`` compares the device's own log
+    with what was seen; ``whole`` reads it from end to end.
+    """
 
     id: Id
     title: Line
@@ -199,6 +203,9 @@ class Parameter(Strict):
     default: Line
 
 
+ParameterName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,29}$")]
+
+
 class Procedure(Strict):
     """A functional test. for_each: its steps are done for each of these, one after the other."""
 
@@ -208,7 +215,7 @@ class Procedure(Strict):
     purpose: Text
     for_each: EachWord
     source: Line = "common practice, no source"
-    parameters: dict[Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,29}$")], Parameter] = {}
+    parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
     cautions: tuple[Text, ...] = ()
     steps: tuple[Step, ...]
 

@@ -1,4 +1,4 @@
-"""Procedure text to a ``Procedure``, with every problem at its place; and what its texts say for one device."""
+"""Procedure text to a ``Procedure``, with every problem at its place; its texts with braces filled in."""
 
 from __future__ import annotations
 

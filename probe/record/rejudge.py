@@ -83,6 +83,7 @@ class Evidence:
             reference_exchanges=_before(run.reference_exchanges, end),
             strays=_before(run.strays, end),
             answers=_before(run.answers, end),
+            witnessed=_before(run.witnessed, end),
             network=_before(run.network, end),
         )
 
@@ -97,6 +98,7 @@ class Evidence:
             reference_exchanges=tuple(item for item in exchanges if item[1].purpose is Purpose.REFERENCE),
             strays=tuple(item for item in strays if self._is_nobodys(*item)),
             answers=content.evidence.get(OperatorAnswer, ()),
+            witnessed=_witnessed(content) if content.header.scope.sheets else (),
             network=_surveyed(content) if content.header.scope.survey is not None else (),
         )
 
@@ -128,6 +130,12 @@ def _surveyed(content: RecordContent) -> Items[Any]:
     """All that speaks of the network, in its order (Any: several types of evidence)."""
     found = [item for kind in SURVEYED for item in content.evidence.get(kind, ())]
     return tuple(sorted(found, key=lambda item: item[0]))
+
+
+def _witnessed(content: RecordContent) -> Items[Any]:
+    """What all devices were seen to do while people acted, in the order of the record."""
+    kinds = (content.evidence.get(Exchange, ()), content.evidence.get(Connect, ()))
+    return tuple(sorted((item for items in kinds for item in items), key=lambda item: item[0]))
 
 
 def _before(items: Items[T], end: int) -> Items[T]:

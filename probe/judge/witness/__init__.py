@@ -1,1 +1,1 @@
-"""Witness: what was seen while people acted, held against what a procedure expects; pure functions of evidence."""
+"""Witness: what was seen while people acted, against what a procedure expects; pure functions of evidence."""

@@ -113,9 +113,10 @@ class WitnessPlan:
 
     def whose(self, item: Item, of: str, signal: Signal) -> tuple[str, ...]:
         """Tags of the devices that ``of`` means, without those whose type does not have the signal."""
-        return tuple(tag for tag in self._named(item, of) if self.senses[tag].has(signal))
+        return tuple(tag for tag in self.named(item, of) if self.senses[tag].has(signal))
 
-    def _named(self, item: Item, of: str) -> Sequence[str]:
+    def named(self, item: Item, of: str) -> Sequence[str]:
+        """Tags of the devices that ``of`` means."""
         if of == "self":
             return (item.about,) if item.about in self.devices else self.tags
         if of == "others":
@@ -128,7 +129,8 @@ class WitnessPlan:
         """Signals that some item looks at in this device."""
         found: dict[Signal, None] = {}
         for item in self.items:
-            sees = [(one.of, one.see) for one in (*item.step.expect, *item.step.before)]
+            sees = [(one.of, one.see) for one in item.step.expect]
+            sees += [(one.of, one.see) for one in item.step.before]
             for of, see in sees:
                 signal = self.signal(item, see)
                 if tag in self.whose(item, of, signal):

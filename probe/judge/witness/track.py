@@ -13,7 +13,7 @@ last request that it answered and the end of waiting for the first that it did n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from probe.judge.blocks import Block, block_of, decode, holds
@@ -127,7 +127,7 @@ class Track:
     def _set(
         self, signal: Signal, value: SignalValue, sample: Sample, since_ns: int | None = None
     ) -> list[Change]:
-        """Note the value; the change, if it is another one than before. since_ns: instead of the last sample."""
+        """Note the value; the change, if it is another than before. since_ns: instead of the last sample."""
         before, last = self.current.get(signal), self.seen.get(signal)
         self.current[signal] = value
         self.seen[signal] = sample
@@ -152,13 +152,6 @@ class Track:
     def during(self, since_ns: int) -> list[Change]:
         """Changes that were not over before the instant."""
         return [change for change in self.changes if change.high_ns > since_ns]
-
-
-def tracks_of(
-    items: Mapping[str, tuple[Sense, int]], extra: Mapping[str, Iterable[Signal]]
-) -> dict[str, Track]:
-    """A track for each tag. items: sense and register shift by tag; extra: signals beside the standing ones."""
-    return {tag: Track(tag, sense, shift, extra.get(tag, ())) for tag, (sense, shift) in items.items()}
 
 
 def _is_reply(exchange: Exchange) -> bool:
