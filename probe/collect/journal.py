@@ -167,9 +167,10 @@ class Journal:
         self._anchors.append((self.keep(anchor), anchor))
         self._run = None
 
-    def note(self, topic: str, text: str) -> None:
-        """Keep a note about the run and tell it."""
-        note = Note(self.clock.now_ns(), topic, text)
+    def note(self, topic: str, text: str, *, lasted_ns: int = 0) -> None:
+        """Keep a note about the run and tell it. lasted_ns: of what ends now, 0 for a moment."""
+        now_ns = self.clock.now_ns()
+        note = Note(now_ns, topic, text, max(1, now_ns - lasted_ns) if lasted_ns else 0)
         self._notes.append((self.keep(note), note))
         self._run = None
         self.tell_note(text)

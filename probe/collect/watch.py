@@ -7,14 +7,17 @@ replies in that window are too long), and hands the record's lines to the operat
 from __future__ import annotations
 
 import asyncio
+import contextlib
 
-from probe.collect.journal import Journal
+from probe.collect.journal import Journal, LedgerBroken
 from probe.collect.pacing import SECOND_NS
 from probe.model.clock import RunClock
+from probe.wire.lost_time import LostTime
 
 PERIOD_S = 0.5
 STEP_NS = 50_000_000  # a wall clock that gains or loses more than this in one period was set
-STALL_NS = SECOND_NS // 2  # the watch woke so much too late
+STALL_S = 0.1  # losing so much at once is worth telling: reply times in that moment are not the gear's
+MOST_STALLS = 100  # notes of a computer that never keeps up
 DELAY_NS = 100_000_000  # our own part of a reply time that is worth telling
 UNSURE_NS = 10_000_000  # the two clocks were not read together
 
@@ -27,14 +30,28 @@ class Watch:
         self._clock = clock
         self._offset_ns = clock.wall_ns() - clock.now_ns()
         self._looked_ns = clock.now_ns()
-        self._latest_ns = 0  # worst lateness of a look, stalls left out
+        self._latest_ns = 0  # worst lateness of a look
+        self._stalls = 0
 
     async def run(self) -> None:
         """Look every half second until cancelled. Raises LedgerBroken if the record cannot be flushed."""
-        while True:
-            await asyncio.sleep(PERIOD_S)
-            self.look(round(PERIOD_S * SECOND_NS))
-            self._journal.flush()
+        with LostTime.of(asyncio.get_running_loop()).listening(self._lost):
+            while True:
+                await asyncio.sleep(PERIOD_S)
+                self.look(round(PERIOD_S * SECOND_NS))
+                self._journal.flush()
+
+    def _lost(self, lost_s: float) -> None:
+        """Note at once that the loop did not run, before any device is judged by times of that moment."""
+        if lost_s < STALL_S or self._stalls == MOST_STALLS:
+            return
+        self._stalls += 1
+        with contextlib.suppress(LedgerBroken):  # the next flush raises it where it can be raised
+            self._journal.note(
+                "stalled",
+                f"this computer was held up for {lost_s:.1f} s; reply times in that window are too long",
+                lasted_ns=round(lost_s * SECOND_NS),
+            )
 
     def look(self, period_ns: int = 0) -> None:
         """Compare the clocks once. period_ns: how long ago the last look should have been, 0 if unknown."""
@@ -43,13 +60,7 @@ class Watch:
         if self._clock.now_ns() - before_ns > UNSURE_NS:
             return
         late_ns = before_ns - self._looked_ns - period_ns
-        if period_ns and late_ns > STALL_NS:
-            self._journal.note(
-                "stalled",
-                f"this computer was held up for {late_ns / SECOND_NS:.1f} s; "
-                "reply times in that window are too long",
-            )
-        elif period_ns:
+        if period_ns:
             self._latest_ns = max(self._latest_ns, late_ns)
         self._compare(wall_ns - before_ns)
         self._looked_ns = before_ns

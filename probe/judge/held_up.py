@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from probe.judge.context import DeviceContext
+from probe.model.evidence import Exchange, Note
 
 STALLED = "stalled"
-LOOK_NS = 1_000_000_000  # a stall is noted at the watch's next look, half a second later and more when busy
 
 
-def stall_within(context: DeviceContext, first_ns: int, last_ns: int) -> int:
-    """Record number of a note that this computer was held up in this span (run's nanoseconds); 0 without."""
+def stalls_of(context: DeviceContext) -> list[tuple[int, Note]]:
+    """Notes, with their numbers, that this computer was held up."""
+    return [numbered for numbered in context.run.run.notes if numbered[1].topic == STALLED]
+
+
+def stall_of(exchange: Exchange, stalls: list[tuple[int, Note]]) -> int:
+    """Record number of a stall that the exchange waited through, 0 if there was none."""
     return next(
         (
             seq
-            for seq, note in context.run.run.notes
-            if note.topic == STALLED and first_ns <= note.at_ns <= last_ns + LOOK_NS
+            for seq, note in stalls
+            if (note.since_ns or note.at_ns) <= exchange.received_ns and exchange.sent_ns <= note.at_ns
         ),
         0,
     )

@@ -231,11 +231,15 @@ class OperatorAnswer(NamedTuple):
 
 
 class Note(NamedTuple):
-    """Something about the run itself: a clock step, a missing right, an interruption."""
+    """Something about the run itself: a clock step, a missing right, an interruption.
+
+    since_ns: when that began which ended at ``at_ns``; 0 for a moment.
+    """
 
     at_ns: int
-    topic: str  # "clock step", "not permitted", "interrupted", "paused", ...
+    topic: str  # "clock step", "not permitted", "interrupted", "paused", "stalled", ...
     text: str
+    since_ns: int = 0
 
 
 #: Topic of a note that says when a device (``text``: its tag) was judged: on the evidence with lower sequence

@@ -64,7 +64,10 @@ def evidence_kind(evidence: Evidence) -> str:
 
 def evidence_body(evidence: Evidence) -> Mapping[str, Plain]:
     """A piece of evidence as the body of its line."""
-    return {name: _plain(name, value) for name, value in evidence._asdict().items()}
+    body = {name: _plain(name, value) for name, value in evidence._asdict().items()}
+    if isinstance(evidence, Note) and not evidence.since_ns:
+        del body["since_ns"]  # most notes speak of a moment
+    return body
 
 
 def _plain(name: str, value: Any) -> Plain:
@@ -186,7 +189,7 @@ def _answer(body: Body) -> OperatorAnswer:
 
 
 def _note(body: Body) -> Note:
-    return Note(int(body["at_ns"]), text(body["topic"]), text(body["text"]))
+    return Note(int(body["at_ns"]), text(body["topic"]), text(body["text"]), int(body.get("since_ns", 0)))
 
 
 def _anchor(body: Body) -> Anchor:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from weakref import WeakKeyDictionary
 
 BEAT_S = 0.05
@@ -27,6 +27,7 @@ class LostTime:
         self._losses: deque[tuple[float, float]] = deque(maxlen=KEPT)
         self._due = 0.0
         self._users = 0
+        self._listeners: list[Callable[[float], None]] = []
         self._beat: asyncio.TimerHandle | None = None
 
     @staticmethod
@@ -46,6 +47,17 @@ class LostTime:
     def leave(self) -> None:
         """One user less."""
         self._users -= 1
+
+    @contextmanager
+    def listening(self, listener: Callable[[float], None]) -> Iterator[None]:
+        """Meanwhile each loss is told when it has ended, in seconds; before anything else happens."""
+        self._listeners.append(listener)
+        self.watch()
+        try:
+            yield
+        finally:
+            self.leave()
+            self._listeners.remove(listener)
 
     def since(self, start: float) -> float:
         """Seconds lost between this loop time and now, the loss that may just be ending included."""
@@ -71,6 +83,8 @@ class LostTime:
         now = self._loop.time()
         if now - self._due > GRAIN_S:
             self._losses.append((self._due, now))
+            for listener in self._listeners:
+                listener(now - self._due)
         if self._users > 0:
             self._set()
 

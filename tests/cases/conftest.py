@@ -520,7 +520,10 @@ def run_evidence(told: dict[str, Any]) -> RunEvidence:
     return RunEvidence(
         anchors=((1, Anchor(0, wall)), (99, Anchor(5 * SECOND, wall + 5 * SECOND + step))),
         references=samples,
-        notes=tuple((4, Note(round(at_s * SECOND), topic, topic)) for topic, at_s in told.get("notes", [])),
+        notes=tuple(
+            (4, Note(round(at_s * SECOND), topic, topic, *(round(s * SECOND) for s in since)))
+            for topic, at_s, *since in told.get("notes", [])
+        ),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from probe.judge.blocks import block_of
 from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext, Numbered
-from probe.judge.held_up import stall_within
+from probe.judge.held_up import stall_of, stalls_of
 from probe.judge.limit import exactly, within
 from probe.judge.reach import GATEWAY_CODES
 from probe.judge.wording import count, listed
@@ -149,7 +149,7 @@ def _patience(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     seq, slow = max(told, key=lambda numbered: numbered[1].reply_ns)
     verdict = within(exactly(slow.reply_ns / 1e9), None, ours_s)
     right = verdict is Verdict.PASS
-    if not right and (stall := stall_within(context, slow.sent_ns, slow.received_ns)):
+    if not right and (stall := stall_of(slow, stalls_of(context))):
         yield check.find(
             context.tag,
             Verdict.NOT_TESTED,

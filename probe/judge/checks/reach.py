@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from math import inf
 
 from probe.judge.check import DeviceCheck, Need
 from probe.judge.checks.silence import ADVICE, EXPLAINED
-from probe.judge.context import DeviceContext
+from probe.judge.context import DeviceContext, Numbered
 from probe.judge.facts import Reach
-from probe.judge.held_up import stall_within
+from probe.judge.held_up import stall_of, stalls_of
 from probe.judge.limit import Interval, exactly, within
 from probe.judge.reach import MALFORMED, is_lost
 from probe.judge.statistic import percentile, share_bounds, trials_to_show
@@ -18,7 +18,6 @@ from probe.model.finding import Finding, Verdict
 
 #: A dwell so long makes enough requests to show the usual limit of 1 %: 368 without a loss at one a second.
 LONG_S = 600.0
-#: Topic of the note that the collector makes when this computer itself was held up.
 
 
 def _answers(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -106,15 +105,19 @@ def _loss_advice(verdict: Verdict, limit: float) -> str:
 
 
 def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
-    times = _times(context)
+    limit = context.map.tolerances.reply_ms
+    times = _times(context.sent, is_clean=context.is_clean)
     if not context.reach.is_alive or not times or times[0] == inf:
         return
+    verdict = within(exactly(percentile(times, 95) / 1e6), None, limit)
+    if verdict is not Verdict.PASS and (stalls := stalls_of(context)):
+        calm = [numbered for numbered in context.sent if not stall_of(numbered[1], stalls)]
+        slow_s, times = percentile(times, 95), _times(calm, is_clean=context.is_clean)
+        if not times:
+            yield _own_fault(check, context, slow_s, limit)
+            return
+        verdict = within(exactly(percentile(times, 95) / 1e6), None, limit)
     slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
-    limit = context.map.tolerances.reply_ms
-    verdict = within(exactly(slowest / 1e6), None, limit)
-    if verdict is Verdict.FAIL and (stall := _stall(context)):
-        yield _own_fault(check, context, slowest, limit, stall)
-        return
     yield check.find(
         context.tag,
         verdict,
@@ -127,13 +130,13 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     )
 
 
-def _times(context: DeviceContext) -> list[float]:
+def _times(sent: Sequence[Numbered], *, is_clean: bool) -> list[float]:
     """Reply times in rising order, nanoseconds; infinite for requests without an answer."""
-    if context.is_clean:
-        return sorted([float(exchange.received_ns - exchange.sent_ns) for _, exchange in context.sent])
+    if is_clean:
+        return sorted([float(exchange.received_ns - exchange.sent_ns) for _, exchange in sent])
     return sorted(
         inf if is_lost(exchange) else float(exchange.received_ns - exchange.sent_ns)
-        for _, exchange in context.sent
+        for _, exchange in sent
         if exchange.outcome not in MALFORMED  # bytes that came, but no reply whose time could be told
     )
 
@@ -144,14 +147,8 @@ _SLOW = (
 )
 
 
-def _stall(context: DeviceContext) -> int:
-    """Record number of a note that this computer was held up while the device was asked; 0 without one."""
-    return stall_within(context, context.sent[0][1].sent_ns, context.sent[-1][1].received_ns)
-
-
-def _own_fault(
-    check: DeviceCheck, context: DeviceContext, slowest: float, limit: float, stall: int
-) -> Finding:
+def _own_fault(check: DeviceCheck, context: DeviceContext, slowest: float, limit: float) -> Finding:
+    stalls = stalls_of(context)
     return check.find(
         context.tag,
         Verdict.REVIEW,
@@ -159,7 +156,7 @@ def _own_fault(
         observed=milliseconds(slowest),
         expected=f"at most {limit:g}",
         unit="ms",
-        evidence=(stall, *_slow(context, limit)),
+        evidence=(stall_of(context.sent[-1][1], stalls), *_slow(context, limit)),
         advice="Close other programs and repeat: these times may be this computer's own.",
     )
 

@@ -74,5 +74,6 @@ def test_a_busy_computer_says_how_late_it_looked(world: Any, kit: Any) -> None:
     )
     world.audit(lineup, dwell_s=6.0)
     notes = world.ledger.of(Note)
-    assert [note.topic for note in notes] == ["own delay"]
-    assert "0.30 s" in notes[0].text
+    assert [note.topic for note in notes] == ["stalled", "own delay"]
+    assert "0.30 s" in notes[1].text
+    assert 0.5e9 < notes[0].at_ns - notes[0].since_ns <= 0.6e9
