@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from probe.judge.cause import Found, Rule, bad_of, make
 from probe.judge.checks.clock import STANDS_STILL
 from probe.judge.checks.lineup import misplaced
+from probe.judge.diagnosis.priors import Kind
 from probe.judge.lineup_context import LineupContext
 from probe.judge.wording import AT_THE_GEAR, count, listed, some
 from probe.model.finding import Cause, Finding, Verdict
@@ -107,11 +108,25 @@ def _byte_order(context: LineupContext, found: Found) -> Iterator[Cause]:
             tags,
             explains,
             850,
-            f"Profile {profile} reads {count(len(affected), 'value')} of {some(tags)} in the wrong byte "
-            "order. Rests on "
-            "numbers that no measurement gives.",
-            "Compare the order in the profile with the device's register list, correct it, and repeat.",
+            f"Profile {profile} reads {_which(context, findings)} of {some(tags)} in the wrong byte order. "
+            "Rests on numbers that no measurement gives.",
+            "Compare the order in the profile with the device's register list, correct `order:` there, and "
+            "repeat.",
         )
+
+
+#: So many points are named; of more, how many they are.
+_NAMED = 3
+
+
+def _which(context: LineupContext, findings: list[Finding]) -> str:
+    """The points of findings in words."""
+    affected = {(f.subject, f.point) for f in findings}
+    names = list(dict.fromkeys(f.point for f in findings))
+    if len(names) > _NAMED:
+        return count(len(affected), "value")
+    points = context.lineup.profile_of(context.map.by_tag[findings[0].subject]).by_name
+    return listed([f"{points[name].title} ({name})" for name in names if name in points])
 
 
 _BY_ORDER = frozenset({"values.range", "supply.voltage", "supply.frequency", "supply.energized"})
@@ -141,7 +156,8 @@ def _is_stale(finding: Finding) -> bool:
 def _dead_circuit(context: LineupContext, found: Found) -> Iterator[Cause]:
     """No voltage where the map says live: what needs voltage cannot be tested."""
     for finding in found.bad:
-        if finding.check == "supply.energized" and finding.verdict is Verdict.FAIL:
+        failed = finding.check == "supply.energized" and finding.verdict is Verdict.FAIL
+        if failed and not _is_mistyped(context, finding.subject):
             needs = [f.id for f in found.of(finding.subject) if _needs_voltage(f)]
             if needs:
                 yield make(
@@ -154,6 +170,12 @@ def _dead_circuit(context: LineupContext, found: Found) -> Iterator[Cause]:
                     "be tested. Rests on the device's own voltages.",
                     finding.advice,
                 )
+
+
+def _is_mistyped(context: LineupContext, tag: str) -> bool:
+    """True if the device's zeros are halves of numbers that another type puts right."""
+    sighting = context.facts[tag].sighting if tag in context.facts else None
+    return bool(sighting and sighting.explanations and Kind.TYPE in sighting.explanations[0].kinds)
 
 
 def _needs_voltage(finding: Finding) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from math import sqrt
 from typing import NamedTuple
 
 from probe.judge.cause import Found, Rule, make
@@ -11,7 +12,7 @@ from probe.judge.diagnosis.lineup import Outcome, Weighed, diagnose
 from probe.judge.diagnosis.pairs import Pair
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.relations import Relation
-from probe.judge.diagnosis.rereading import NOMINAL_V
+from probe.judge.diagnosis.rereading import NOMINAL_V, PHASE_V
 from probe.judge.diagnosis.search import Explanation
 from probe.judge.diagnosis.sighting import Sighting
 from probe.judge.diagnosis.wiring import Part
@@ -33,7 +34,7 @@ MOST = 0.98
 #: What cannot be explained is said with this confidence.
 UNEXPLAINED_PERMILLE = 200
 #: Kinds that lie in a profile when several devices of it show them alike.
-BY_PROFILE = (Kind.ORDER, Kind.ADDRESS, Kind.TYPE, Kind.SCALE)
+BY_PROFILE = (Kind.ORDER, Kind.ADDRESS, Kind.TYPE, Kind.SCALE, Kind.SIGN)
 _RATHER = {Verdict.FAIL, Verdict.REVIEW}
 
 
@@ -114,6 +115,8 @@ def explained(context: LineupContext, found: Found, tags: Iterable[str]) -> list
 BUS = ("electrical.bus_voltage", "electrical.frequency", "lineup.counters_twice")
 BALANCE = ("electrical.feeders",)
 CIRCUIT = ("electrical.same_circuit",)
+#: Checks that take the phases to follow as A, B, C: the rotation of a bus shows in all its devices.
+TURNING = ("electrical.neutral", "electrical.sequence")
 
 
 # devices ---------------------------------------------------------------------------------------------------
@@ -138,8 +141,15 @@ def _key(context: LineupContext, one: Found_, groups: list[Group]) -> tuple[obje
     if best.parts and all(part.kind in BY_PROFILE for part in best.parts):
         return (profile, best.parts)
     if len(best.parts) == 1 and best.parts[0].kind in (Kind.MISSING, Kind.ROTATION, Kind.BOTH_SWAPPED):
-        return (best.parts[0].kind, best.parts[0].where, context.map.by_tag[one.tag].fed_from or one.tag)
+        return (best.parts[0].kind, best.parts[0].where, _bus(context, one.tag))
     return (one.tag,)
+
+
+def _bus(context: LineupContext, tag: str) -> str:
+    """The circuit that feeds the bus at which the device measures; of a main the main itself."""
+    topology = topology_of(context.map)
+    circuit = topology.circuit_of.get(tag, tag)
+    return topology.parent.get(circuit, circuit)
 
 
 def _told(context: LineupContext, found: Found, ones: list[tuple[Found_, list[Group]]]) -> Iterator[Cause]:
@@ -148,6 +158,8 @@ def _told(context: LineupContext, found: Found, ones: list[tuple[Found_, list[Gr
     best = next((group for group in groups if group.kinds), groups[0])
     relations = [relation for one, _ in ones for relation in one.relations]
     explains = explained(context, found, tags)
+    if best.kinds == (Kind.ROTATION,):
+        explains += _by_rotation(context, found, tags)
     if not explains or not best.kinds:
         return
     if best.kinds == (Kind.UNEXPLAINED,):
@@ -162,6 +174,13 @@ def _told(context: LineupContext, found: Found, ones: list[tuple[Found_, list[Gr
     yield make(
         _kind(best), _subjects(first, best, tags), explains, _permille(best.share, ones), statement, fix
     )
+
+
+def _by_rotation(context: LineupContext, found: Found, tags: list[str]) -> list[str]:
+    """Findings of other devices of these buses that the order of the phases explains."""
+    buses = {_bus(context, tag) for tag in tags}
+    beside = [f for f in found.bad if f.check in TURNING and f.subject not in tags]
+    return [f.id for f in beside if f.verdict in _RATHER and _bus(context, f.subject) in buses]
 
 
 def _kind(group: Group) -> str:
@@ -198,7 +217,10 @@ def _which(group: Group, whose: Whose) -> str:
 
 
 def _place(explanation: Explanation) -> str:
-    return ", ".join(part.at or part.where or part.kind.value for part in explanation.parts)
+    return ", ".join(
+        part.where if part.kind is Kind.TYPE else part.at or part.where or part.kind.value
+        for part in explanation.parts
+    )
 
 
 def _rests(
@@ -254,16 +276,20 @@ def _nominal(context: LineupContext, found: Found, outcome: Outcome) -> Iterator
     tags = list(outcome.nominal_tags)
     explains = [f.id for tag in tags for f in found.of(tag) if f.verdict in _RATHER and is_ours(f)]
     if explains:
-        part, whose = Part(Kind.NOMINAL, _standard(outcome.nominal_v)), _whose(context, tags)
+        single = context.map.system.wiring == "single"
+        part = Part(Kind.NOMINAL, _standard(outcome.nominal_v, single=single))
+        whose = _whose(context, tags)
         statement = _sentence([said(part, whose)])
         statement += f" Rests on the same voltage at {count(len(tags), 'device')}."
         sure = round(1000 * min(MOST, 1 - 0.1 ** min(len(tags), 3)))
         yield make(Kind.NOMINAL.value, tags, explains, sure, statement, mended(part, whose))
 
 
-def _standard(volts: float) -> str:
-    """The nearest standard nominal voltage, or the voltage itself where none is near."""
-    nearest = min(NOMINAL_V, key=lambda nominal: abs(nominal - volts))
+def _standard(volts: float, *, single: bool) -> str:
+    """The nearest standard nominal voltage, or the voltage itself where none is near. volts: line to line;
+    the answer of a single phase is to neutral."""
+    volts = volts / sqrt(3) if single else volts
+    nearest = min(PHASE_V if single else NOMINAL_V, key=lambda nominal: abs(nominal - volts))
     return f"{nearest:g}" if abs(nearest - volts) < 0.06 * nearest else f"{volts:.0f}"
 
 

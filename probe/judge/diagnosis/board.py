@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from math import isfinite, log
 
-from probe.judge.diagnosis.picture import picture
+from probe.judge.diagnosis.picture import picture, shown_power
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.relations import Relation, Standing, standing
-from probe.judge.diagnosis.rereading import Known, amp_ratio, volt_ratio
+from probe.judge.diagnosis.rereading import amp_ratio, volt_ratio
 from probe.judge.diagnosis.search import BROKEN, Explanation, explain, weigh
 from probe.judge.diagnosis.sighting import Sighting
+from probe.judge.diagnosis.way import Known
 
 #: A rating that is not as drawn speaks against an explanation that leaves it so.
 RATING_WRONG = -7.0
@@ -29,8 +30,7 @@ def plain_of(sighting: Sighting) -> Explanation:
         if not explanation.parts:
             return explanation
     seen = picture(sighting.case.base.values)
-    (active, _), (reactive, _), _ = seen.totals
-    power = complex(active, reactive if isfinite(reactive) else 0.0)
+    power = shown_power(seen)
     worst = sighting.explanations[-1].score if sighting.explanations else 0.0
     return Explanation((), worst, sighting.case.base, power, frozenset())
 
@@ -53,6 +53,8 @@ class Board:
         plain = {tag: standing(one) for tag, one in self.plain.items()}
         self.broken_plain = [r for r in self.relations if r.log(plain, line_v) <= BROKEN]
         self._cache: dict[int, Standing] = {}
+        #: What explanations of a device cost less because others share their fault, by tag.
+        self._lighter: dict[str, tuple[Explanation, float]] = {}
 
     def log_with(self, tag: str, one: Standing) -> float:
         """The relations of a device if it stands so."""
@@ -76,7 +78,18 @@ class Board:
         """How probable the whole is, as far as it depends on this device being explained so."""
         ratings = 0.0 if self._mends_rating(tag, explanation) else self.rating_log(tag)
         nominal = NOMINAL_SEEN if Kind.NOMINAL in explanation.kinds and self.sees_nominal(tag) else 0.0
-        return explanation.score + ratings + nominal + self.log_with(tag, self.standing_of(explanation))
+        shared, less = self._lighter.get(tag, (None, 0.0))
+        mine = explanation.score + (less if shared is explanation else 0.0)
+        return mine + ratings + nominal + self.log_with(tag, self.standing_of(explanation))
+
+    def joint(self) -> float:
+        """How probable the whole is as it is explained now: all devices and all relations."""
+        scores = sum(one.score for one in self.chosen.values())
+        return scores + sum(r.log(self.standings, self.line_v) for r in self.relations)
+
+    def lighten(self, tag: str, explanation: Explanation, less: float) -> None:
+        """An explanation costs less (a logarithm), since other devices share the fault that it assumes."""
+        self._lighter[tag] = (explanation, less)
 
     def _mends_rating(self, tag: str, explanation: Explanation) -> bool:
         """True if the ratio that the explanation assumes is that of the rating shown to the one drawn."""

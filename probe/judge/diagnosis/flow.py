@@ -14,12 +14,11 @@ from __future__ import annotations
 
 from cmath import rect
 from functools import lru_cache
-from math import atan2, cos, degrees, exp, hypot, isfinite, log, pi, radians, sin, sqrt, tau
+from math import atan2, cos, degrees, exp, hypot, isfinite, log, nan, pi, radians, sin, sqrt, tau
 from typing import NamedTuple
 
 from probe.judge.diagnosis.inside import volts_of
-from probe.judge.diagnosis.picture import Picture
-from probe.judge.diagnosis.priors import Kind
+from probe.judge.diagnosis.picture import Picture, is_single
 from probe.judge.diagnosis.wiring import Wiring
 
 STEP = 5
@@ -28,6 +27,9 @@ _GRID = 360 // STEP
 _OWN = tuple(range(-90 // STEP, 90 // STEP + 1))
 #: Share, middle and spread (degrees) of the angle by which loads lag.
 _LOADS = ((0.72, 27.0, 15.0), (0.18, 55.0, 15.0), (0.10, -15.0, 18.0))
+#: The same for power that flows backwards, as the angle to that of pure backward power: a source feeds active
+#: power, and what reactive power then flows, either way, is the business of loads and of its control.
+_SOURCES = ((0.75, 0.0, 15.0), (0.25, 0.0, 50.0))
 #: Share and spread (degrees) of one phase's angle against the others'.
 _SPREADS = ((0.80, 5.0), (0.17, 14.0), (0.03, 35.0))
 #: Probability of powers at random: some other trouble.
@@ -39,18 +41,18 @@ LEAST_SHARE = 0.015
 LEAST_OF_LARGEST = 0.08
 
 
-def _own_prior() -> tuple[float, ...]:
+def _own_prior(parts: tuple[tuple[float, float, float], ...]) -> tuple[float, ...]:
     sizes = [
         sum(
             share / spread * exp(-0.5 * ((STEP * k - middle) / spread) ** 2)
-            for share, middle, spread in _LOADS
+            for share, middle, spread in parts
         )
         for k in _OWN
     ]
     return tuple(size / sum(sizes) for size in sizes)
 
 
-_PRIOR = _own_prior()
+_OF_LOADS, _OF_SOURCES = _own_prior(_LOADS), _own_prior(_SOURCES)
 _COS = tuple(cos(radians(STEP * k)) for k in range(_GRID))
 _SIN = tuple(sin(radians(STEP * k)) for k in range(_GRID))
 
@@ -72,6 +74,7 @@ class Flow(NamedTuple):
     seen: tuple[float, float, float]
     rotation: int  # 1, -1, or 0 where nothing tells
     full: bool
+    active: tuple[float, float, float] = (nan, nan, nan)  # of each phase as shown, W
 
 
 class Fit(NamedTuple):
@@ -88,6 +91,9 @@ def flow_of(seen: Picture, rating_a: float, missing: int = -1) -> Flow | None:
     """
     volts = volts_of(seen, missing)
     amps = tuple(abs(i[0]) for i in seen.amps)
+    phases: tuple[int, ...] = (0, 1, 2)
+    if is_single(seen):
+        volts, amps, phases = (volts[0], 0.0, 0.0), (amps[0], 0.0, 0.0), (0,)
     products = tuple(v * i for v, i in zip(volts, amps, strict=True))
     if not all(map(isfinite, products)) or not sum(products):
         return None
@@ -96,7 +102,7 @@ def flow_of(seen: Picture, rating_a: float, missing: int = -1) -> Flow | None:
     usable = [i >= least and v > 0.4 * usual for i, v in zip(amps, volts, strict=True)]
     if not any(usable):
         return None
-    return _flow(seen, products, amps, usable)  # type: ignore[arg-type]
+    return _flow(seen, products, amps, usable, phases)  # type: ignore[arg-type]
 
 
 def _flow(
@@ -104,14 +110,15 @@ def _flow(
     products: tuple[float, float, float],
     amps: tuple[float, float, float],
     usable: list[bool],
+    phases: tuple[int, ...],
 ) -> Flow | None:
-    full = all(isfinite(seen.active[n][0] + seen.reactive[n][0]) for n in range(3))
-    by_phase = full or all(isfinite(seen.active[n][0]) for n in range(3))
+    full = all(isfinite(seen.active[n][0] + seen.reactive[n][0]) for n in phases)
+    by_phase = full or all(isfinite(seen.active[n][0]) for n in phases)
     size = sum(products)
     tables: list[tuple[float, ...] | None] = [None, None, None]
     angles = [float("nan")] * 3
     if by_phase:
-        for n in range(3):
+        for n in phases:
             if usable[n]:
                 tables[n] = (
                     _angle_table(seen, n, products[n]) if full else _cosine_table(seen, n, products[n])
@@ -125,6 +132,7 @@ def _flow(
     neutral = seen.neutral if isfinite(seen.neutral[0]) else None
     return Flow(
         tuple(tables), whole, shares, products, amps, neutral, tuple(angles), rotation_of(seen), full,  # type: ignore[arg-type]
+        (seen.active[0][0], seen.active[1][0], seen.active[2][0]),
     )  # fmt: skip
 
 
@@ -212,8 +220,9 @@ def fit_wiring(flow: Flow, wiring: Wiring) -> Fit:
     turns = [turn // STEP for turn in wiring.turns]
     parts = [(flow.tables[n], turns[n]) for n in range(3) if flow.tables[n] is not None]
     best, best_k, found = -1.0, 0, 0.0
+    own = _OF_SOURCES if wiring.is_source else _OF_LOADS
     for place, k in enumerate(_OWN):
-        density = _PRIOR[place]
+        density = own[place]
         for table, turn in parts:
             density *= table[(k + turn) % _GRID]  # type: ignore[index]
         if flow.whole is not None and density > 0:
@@ -287,16 +296,45 @@ def wiring_angle(wiring: Wiring, n: int) -> float:
     return (order[wiring.currents[n]] + moved) % 360
 
 
-def power_of(flow: Flow, wiring: Wiring, found: Fit) -> complex:
-    """Active and reactive power of the circuit, W and var, if the instrument is wired so."""
-    whole = 0j
+#: What is reckoned from totals alone may err by so much of the whole: the phases' angles differ a little.
+SPREAD_SHARE = 0.06
+#: Totals that a wiring leaves less than this of tell nothing of the power itself.
+LEAST_LEFT = 0.25
+
+
+class Power(NamedTuple):
+    """What the circuit really takes, W and var, NaN where unknown; spread: one standard deviation, VA."""
+
+    value: complex
+    spread: float = 0.0
+
+
+def power_of(flow: Flow, wiring: Wiring, found: Fit) -> Power:
+    """Active and reactive power of the circuit if the instrument is wired so."""
     if flow.whole is not None and all(table is None for table in flow.tables):
-        # Totals alone: what the phases carry is known only where all are turned alike.
-        seen = complex(flow.whole[0], flow.whole[1]) * sum(flow.products)
-        if wiring.turns != (180, 180, 180):
-            return complex("nan+nanj") if any(wiring.turns) else seen
-        return seen if wiring.parts[0].kind is Kind.BACKWARDS else -seen
+        return _power_of_totals(flow, wiring)
+    whole = 0j
     for n in range(3):
         angle = flow.seen[n] - wiring.turns[n] if isfinite(flow.seen[n]) else found.angle
-        whole += rect(flow.products[n], angle * pi / 180)
-    return -whole if wiring.parts and wiring.parts[0].kind is Kind.BACKWARDS else whole
+        part = rect(flow.products[n], angle * pi / 180)
+        if not isfinite(flow.seen[n]) and isfinite(flow.active[n]) and wiring.turns[n] in (0, 180):
+            # Reactive power by the angle that fits best; active power as it was shown.
+            part = complex(-flow.active[n] if wiring.turns[n] else flow.active[n], part.imag)
+        whole += part
+    return Power(-whole if wiring.is_source else whole)
+
+
+def _power_of_totals(flow: Flow, wiring: Wiring) -> Power:
+    """The power by totals alone: volts and amperes of each phase tell what the wiring leaves of it, and what
+    was shown is divided by that. Exact where all phases are turned alike, by nothing or by half."""
+    assert flow.whole is not None
+    size = sum(flow.products)
+    seen = complex(flow.whole[0], flow.whole[1]) * size
+    if wiring.is_source or not any(wiring.turns):
+        return Power(seen)
+    if wiring.turns == (180, 180, 180):
+        return Power(-seen)
+    left = sum(rect(share, radians(turn)) for share, turn in zip(flow.shares, wiring.turns, strict=True))
+    if abs(left) < LEAST_LEFT:
+        return Power(complex(nan, nan))
+    return Power(seen / left, SPREAD_SHARE * size / abs(left))

@@ -19,7 +19,7 @@ from math import hypot, isfinite, log, sqrt
 from typing import NamedTuple
 
 from probe.judge.diagnosis.density import beyond, fit
-from probe.judge.diagnosis.picture import PAIRS, PHASES, Key, Picture, Sight, Three, middle
+from probe.judge.diagnosis.picture import PAIRS, PHASES, Key, Picture, Sight, Three, is_single, middle
 
 #: Angle between two phases may depart so far that a line voltage is off by this share.
 ANGLE_SHARE = 0.012
@@ -34,14 +34,15 @@ _NAMES = (("voltage_phase", PHASES), ("voltage_line", PAIRS), ("current", PHASES
 
 
 class Size(NamedTuple):
-    """What the circuit is drawn for. line_v: nominal, or what others see on the bus; level_share: how far
-    the voltage may stand from it, a share."""
+    """What the circuit is drawn for. line_v: nominal, or what others see on the bus, line to line (of one
+    phase alone: its voltage times root three, as if there were others); level_share: how far the voltage may
+    stand from it, a share. single: one phase alone."""
 
     line_v: float
     hertz: float
     rating_a: float
-    wye: bool = True
     level_share: float = LEVEL_SHARE
+    single: bool = False
 
     @property
     def phase_v(self) -> float:
@@ -162,6 +163,8 @@ def volts_of(seen: Picture, missing: int = -1) -> tuple[float, float, float]:
     if isfinite(a + b + c):
         return a, b, c
     if missing < 0:
+        if is_single(seen):
+            return a, b, c
         even = middle(seen.lines) / sqrt(3)
         return even, even, even
     even = abs(seen.lines[(missing + 1) % 3][0]) / sqrt(3)

@@ -16,6 +16,7 @@ from probe.judge.diagnosis.pairs import Pair, pairs_of
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.relations import Relation, relations_of, standing
 from probe.judge.diagnosis.search import BROKEN, Explanation, explain
+from probe.judge.diagnosis.shared import settle_shared
 from probe.judge.diagnosis.sighting import Sighting
 from probe.judge.electrical.topology import Topology
 
@@ -62,7 +63,9 @@ def diagnose(topology: Topology, sightings: Mapping[str, Sighting]) -> Outcome:
     relations = relations_of(topology, {tag: one.stand for tag, one in sightings.items()})
     board = Board(sightings, relations, next(iter(sightings.values())).case.size.line_v)
     pairs = tuple(pairs_of(board))
-    _settle(board, frozenset(tag for pair in pairs for tag in pair.tags))
+    apart = frozenset(tag for pair in pairs for tag in pair.tags)
+    _settle(board, apart)
+    settle_shared(board, apart)
     findings = [_weigh(board, tag) for tag, one in board.chosen.items() if one.parts]
     return Outcome(tuple(findings), pairs, nominal_v, nominal_tags)
 

@@ -93,6 +93,21 @@ def there(*sights: Sight) -> bool:
     return all(isfinite(sight[0]) for sight in sights)
 
 
+def is_single(seen: Picture) -> bool:
+    """True for the readings of one phase alone: voltage and current of A, and no other."""
+    alone = not any(isfinite(sight[0]) for three in (seen.volts, seen.amps) for sight in three[1:])
+    across = any(isfinite(sight[0]) for sight in seen.lines)
+    return alone and not across and there(seen.volts[0], seen.amps[0])
+
+
+def shown_power(seen: Picture) -> complex:
+    """Total active and reactive power as shown, W and var; NaN for what is not."""
+    active, reactive = seen.totals[0][0], seen.totals[1][0]
+    if is_single(seen) and not isfinite(active):
+        active, reactive = seen.active[0][0], seen.reactive[0][0]
+    return complex(active, reactive)
+
+
 def middle(three: Three) -> float:
     """The middle one of the values that are there; NaN for none."""
     found = sorted(abs(sight[0]) for sight in three if isfinite(sight[0]))

@@ -23,6 +23,7 @@ class Kind(StrEnum):
     REVERSED = "reversed current transformer"
     ALL_REVERSED = "all current transformers reversed"
     BACKWARDS = "power flows backwards"
+    SIGN = "sign of powers"
     AMPS_SWAPPED = "currents swapped"
     VOLTS_SWAPPED = "voltages swapped"
     ROLLED = "currents rolled"
@@ -48,6 +49,7 @@ CHANCE: dict[Kind, float] = {
     Kind.REVERSED: 0.010,
     Kind.ALL_REVERSED: 0.005,
     Kind.BACKWARDS: 0.005,
+    Kind.SIGN: 0.003,
     Kind.AMPS_SWAPPED: 0.008,
     Kind.VOLTS_SWAPPED: 0.003,
     Kind.ROLLED: 0.003,

@@ -37,6 +37,14 @@ class Item(NamedTuple):
         return self.electrical.point
 
 
+class Other(NamedTuple):
+    """Another way to take a point's number. size: registers; offset: so many behind the point's first."""
+
+    decoder: Decoder
+    size: int
+    offset: int = 0
+
+
 class Read(NamedTuple):
     """What a way of reading shows. odd: by key, the cost (a logarithm) of a value that cannot be."""
 
@@ -68,24 +76,24 @@ class Registers(NamedTuple):
         base: Read,
         *,
         turns: Mapping[str, Turn] | None = None,
-        decoders: Mapping[str, Decoder] | None = None,
+        others: Mapping[str, Other] | None = None,
         shift: int = 0,
     ) -> Read:
         """The readings under a hypothesis; points that it leaves alone keep what they have.
 
-        turns: by point, what is done to its bytes. decoders: by point. shift: registers further on, all.
+        turns: by point, what is done to its bytes. others: by point. shift: registers further on, all.
         """
         values, odd = dict(base.values), {}
         for item in self.items:
             name, key = item.point.name, item.electrical.key
             turn = turns.get(name) if turns else None
-            decoder = decoders.get(name) if decoders else None
-            if not shift and turn is None and decoder is None:
+            other = others.get(name) if others else None
+            if not shift and turn is None and other is None:
                 if key in base.odd:
                     odd[key] = base.odd[key]
                 continue
             values.pop(key, None)
-            cost = self._again(item, turn, decoder, shift, values)
+            cost = self._again(item, turn, other, shift, values)
             if cost:
                 odd[key] = cost
         return Read(values, odd)
@@ -94,18 +102,18 @@ class Registers(NamedTuple):
         self,
         item: Item,
         turn: Turn | None,
-        decoder: Decoder | None,
+        other: Other | None,
         shift: int,
         values: dict[Key, Sight],
     ) -> float:
         """Puts the value read anew among the values; returns its cost."""
-        raw = self._raw(item, shift)
+        raw = self._raw(item, shift) if other is None else self._raw(item, other.offset, other.size)
         if raw is None:
             return 0.0
         if turn is not None:
             raw = turn(raw)
-        if decoder is not None:
-            value, quality = decoder.decode(raw)
+        if other is not None:
+            value, quality = other.decoder.decode(raw)
         else:
             value, quality = self._scaled(item, raw, shift)
         if quality is Quality.GOOD and isinstance(value, int | float):
@@ -145,10 +153,11 @@ class Registers(NamedTuple):
             return scaled(self.profile, item.point, moved, raw)
         return scaled(self.profile, item.point, item.block, raw)
 
-    def _raw(self, item: Item, shift: int) -> bytes | None:
-        start, count = item.point.start + shift, item.point.count
+    def _raw(self, item: Item, shift: int, count: int = 0) -> bytes | None:
+        """The bytes of a point so many registers further on. count: registers, 0 for as many as it has."""
+        start, count = item.point.start + shift, count or item.point.count
         raw = item.block.raw(start, count)
-        if raw is not None or not shift:
+        if raw is not None or (not shift and count == item.point.count):
             return raw
         for block in self.blocks:
             if block.function == FUNCTIONS[item.point.area]:

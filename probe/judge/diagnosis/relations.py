@@ -12,9 +12,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from math import hypot, isfinite, log, nan, sqrt
 from typing import NamedTuple
 
-from probe.judge.diagnosis.density import fit
+from probe.judge.diagnosis.density import FLOOR, fit
+from probe.judge.diagnosis.flow import rotation_of
 from probe.judge.diagnosis.inside import volts_of
-from probe.judge.diagnosis.picture import middle, picture
+from probe.judge.diagnosis.picture import Picture, is_single, middle, picture
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.search import Explanation
 from probe.judge.electrical.topology import Stand, Topology
@@ -23,17 +24,21 @@ from probe.judge.electrical.topology import Stand, Topology
 VOLT_SHARE, AMP_SHARE, POWER_SHARE = 0.012, 0.025, 0.025
 #: More for reactive power: instruments differ in what they call so.
 REACTIVE_SHARE = 0.03
+#: Unbalance in percent below which the phases turn as they should, or it was reckoned from sizes alone.
+SMALL_UNBALANCE = 10.0
 
 
 class Standing(NamedTuple):
     """What a device says of its circuit, under an explanation: line voltage, mean current, P + jQ (W, var),
-    the sum of V x I (VA) and the half-width of its active power. NaN where it says nothing."""
+    the sum of V x I (VA) and the half-width of its active power; NaN where it says nothing. rotation: of its
+    bus, 1 or -1, 0.5 for a weak word, 0 for none."""
 
     volts: float
     amps: float
     power: complex
     apparent: float
     half: float
+    rotation: float = 0.0
 
 
 def standing(explanation: Explanation) -> Standing:
@@ -46,12 +51,28 @@ def standing(explanation: Explanation) -> Standing:
     else:
         usual = middle(seen.lines) if lines else middle(seen.volts) * sqrt(3)
     amps = [abs(i[0]) for i in seen.amps if isfinite(i[0])]
-    apparent = sum(v * abs(i[0]) for v, i in zip(volts_of(seen), seen.amps, strict=True))
+    parts = [v * abs(i[0]) for v, i in zip(volts_of(seen), seen.amps, strict=True)]
+    apparent = parts[0] if is_single(seen) else sum(parts)
     power = complex(nan, nan) if lacks else explanation.power
-    half = seen.totals[0][1]
+    half = seen.totals[0][1] if isfinite(seen.totals[0][1]) else 0.0
     return Standing(
-        usual, sum(amps) / len(amps) if amps else nan, power, apparent, half if isfinite(half) else 0.0
+        usual,
+        sum(amps) / len(amps) if amps else nan,
+        power,
+        apparent,
+        hypot(half, 2 * explanation.spread),
+        _rotation(seen, explanation),
     )
+
+
+def _rotation(seen: Picture, explanation: Explanation) -> float:
+    """How the phases of the bus turn if the explanation holds: 1 as a-b-c, -1 as a-c-b, 0 for no word.
+
+    A small unbalance tells it by half: some devices reckon it from sizes alone.
+    """
+    shown = float(rotation_of(seen)) or (0.5 if seen.unbalance[0] < SMALL_UNBALANCE else 0.0)
+    at_device = (Kind.BOTH_SWAPPED, Kind.VOLTS_SWAPPED)
+    return -shown if any(kind in at_device for kind in explanation.kinds) else shown
 
 
 Standings = Mapping[str, Standing]
@@ -74,11 +95,20 @@ class Relation(NamedTuple):
 
 def _bus(one: Standing, others: Iterable[Standing], nominal_v: float) -> float:
     """The voltage of one device against the middle of the others' on its bus."""
+    others = list(others)
     shown = sorted(other.volts for other in others if other.volts > 0)
     if not shown or not one.volts > 0:
         return 0.0
     usual = shown[len(shown) // 2]
-    return fit(log(one.volts / usual) / VOLT_SHARE)
+    return fit(log(one.volts / usual) / VOLT_SHARE) + _turning(one, others)
+
+
+def _turning(one: Standing, others: list[Standing]) -> float:
+    """The rotation that one device tells against the others' of its bus."""
+    told = sum(other.rotation for other in others)
+    if not told or not one.rotation or told * one.rotation > 0:
+        return 0.0
+    return -FLOOR * min(abs(one.rotation), abs(told), 1.0)
 
 
 def _circuit(one: Standing, other: Standing) -> float:
@@ -88,25 +118,36 @@ def _circuit(one: Standing, other: Standing) -> float:
         floor = 0.01 * max(one.amps, other.amps)
         found += fit(log((one.amps + floor) / (other.amps + floor)) / AMP_SHARE)
     if isfinite(one.power.real) and isfinite(other.power.real):
-        size = max(one.apparent, other.apparent, abs(one.power), abs(other.power))
+        size = max(one.apparent, other.apparent, _size(one.power), _size(other.power))
         if isfinite(size) and size > 0:
             width = hypot(POWER_SHARE * size, 0.5 * one.half, 0.5 * other.half)
-            found += fit((one.power.real - other.power.real) / width)
-            found += fit((one.power.imag - other.power.imag) / hypot(width, REACTIVE_SHARE * size))
+            found += _apart(one.power - other.power, width, size)
     return found
+
+
+def _apart(away: complex, width: float, size: float) -> float:
+    """How well two powers agree that lie so far apart; 0 for a part that is not known."""
+    active = fit(away.real / width) if isfinite(away.real) else 0.0
+    reactive = fit(away.imag / hypot(width, REACTIVE_SHARE * size)) if isfinite(away.imag) else 0.0
+    return active + reactive
+
+
+def _size(power: complex) -> float:
+    """Of a power of which a part may not be known."""
+    return abs(power) if isfinite(power.imag) else abs(power.real)
 
 
 def _balance(main: Standing, feeders: list[Standing]) -> float:
     """Active and reactive power of a main against the sum of its feeders'."""
     parts = [feeder.power for feeder in feeders]
     away = main.power - sum(parts)
-    if not isfinite(abs(away)):
+    if not isfinite(away.real):
         return 0.0
-    size = hypot(abs(main.power), *map(abs, parts))
+    size = hypot(_size(main.power), *map(_size, parts))
     width = hypot(POWER_SHARE * size, 0.5 * main.half, *(0.5 * feeder.half for feeder in feeders))
     if not width:
         return 0.0
-    return fit(away.real / width) + fit(away.imag / hypot(width, REACTIVE_SHARE * size))
+    return _apart(away, width, size)
 
 
 def relations_of(topology: Topology, stands: Mapping[str, Stand]) -> tuple[Relation, ...]:

@@ -7,72 +7,35 @@ where they disagree with others.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from decimal import Decimal
-from math import hypot, isfinite, log, log10, sqrt
-from typing import NamedTuple
+from collections.abc import Iterator, Mapping
+from math import isfinite, log, log10, sqrt
 
-from probe.judge.diagnosis.inside import Size, volts_of
-from probe.judge.diagnosis.picture import Key, Picture, Sight, middle, picture
+from probe.judge.diagnosis.picture import Key, middle, picture
 from probe.judge.diagnosis.priors import ONE_POINT, Kind, cost
-from probe.judge.diagnosis.registers import Item, Read, Registers, Turn, is_number
+from probe.judge.diagnosis.registers import Item, Read, Turn, is_number
+from probe.judge.diagnosis.retyping import retypings
+from probe.judge.diagnosis.way import GROUPS, KEPT, POWERS, Known, Way, multiplied, times_ten
 from probe.judge.diagnosis.wiring import Part
 from probe.judge.proof import turned
-from probe.model.codec import Encoding, make_decoder
-from probe.model.profile import Decoder, Point
 
-#: Groups of quantities that are set or scaled together, by the words that people use.
-GROUPS: Mapping[str, tuple[str, ...]] = {
-    "voltages": ("voltage_phase", "voltage_line"),
-    "voltages to neutral": ("voltage_phase",),
-    "line voltages": ("voltage_line",),
-    "currents": ("current",),
-    "powers": ("power_active", "power_reactive", "power_apparent"),
-    "active powers": ("power_active",),
-    "reactive powers": ("power_reactive",),
-    "apparent powers": ("power_apparent",),
-    "power factors": ("power_factor",),
-    "frequency": ("frequency",),
-}
-POWERS = GROUPS["powers"]
 #: Standard nominal voltages, line to line, V. Source: IEC 60038 and ANSI C84.1 (from memory).
 NOMINAL_V = (208.0, 220.0, 230.0, 240.0, 380.0, 400.0, 415.0, 440.0, 480.0, 500.0, 575.0, 600.0, 690.0)
+#: The same of one phase. Source: IEC 60038 and ANSI C84.1 (from memory).
+PHASE_V = (100.0, 110.0, 120.0, 127.0, 200.0, 220.0, 230.0, 240.0, 254.0, 277.0, 347.0)
 _TURNS = (("words", (True, False)), ("bytes", (False, True)), ("both", (True, True)))
 #: A fault of all registers while a proof point fits: hardly possible.
 PROOF_FITS = -7.0
 #: Ratios further off than this (a logarithm) are no ratios of transformers.
 MOST_RATIO = log(30.0)
-#: Largest power of ten of a scale that comes with another type, and what each free choice of one costs.
-MOST_POWER, FREE_POWER = 4, -1.5
-_KEPT = frozenset({"voltage_phase", "voltage_line", "current", *POWERS, "power_factor", "frequency"})
-
-
-class Way(NamedTuple):
-    """One way of reading. keys: values that it changes. size: what the circuit is drawn for, under it."""
-
-    parts: tuple[Part, ...]
-    read: Read
-    keys: frozenset[Key]
-    log_prior: float
-    size: Size
-
-
-class Known(NamedTuple):
-    """What the ways start from. bad: keys of values that disagree with others as they stand."""
-
-    registers: Registers
-    base: Read
-    size: Size
-    bad: frozenset[Key]
-    proven: bool  # proof points were read and fit
 
 
 def ways(known: Known) -> Iterator[Way]:
     """All ways worth trying; the plain one is not among them."""
     yield from _orders(known)
     yield from _addresses(known)
-    yield from _types(known)
+    yield from retypings(known)
     yield from scales(known)
+    yield from _signs(known)
     yield from _settings(known)
 
 
@@ -95,7 +58,7 @@ def _orders(known: Known) -> Iterator[Way]:
 
 
 def _orders_of_points(known: Known, wide: list[Item], _name: str, turn: tuple[bool, bool]) -> Iterator[Way]:
-    wrong = [i for i in wide if i.electrical.key in known.bad and i.electrical.key[0] in _KEPT]
+    wrong = [i for i in wide if i.electrical.key in known.bad and i.electrical.key[0] in KEPT]
     share = ONE_POINT / 3 / max(len(wide), 1)
     for item in wrong:
         read = known.registers.reread(known.base, turns={item.point.name: _turner(turn)})
@@ -122,151 +85,6 @@ def _addresses(known: Known) -> Iterator[Way]:
         yield Way(parts, read, keys, prior, known.size)
 
 
-# types -----------------------------------------------------------------------------------------------------
-
-#: Types that may be taken for others of the same width.
-_INSTEAD = (
-    (("u16",), ("i16",)),
-    (("i16",), ("u16",)),
-    (("u32",), ("i32",)),
-    (("i32",), ("u32",)),
-    (("u32", "i32"), ("f32",)),
-    (("f32",), ("i32", "u32")),
-)
-
-
-def _types(known: Known) -> Iterator[Way]:
-    """Another type for all points of one; powers of ten are then taken from what the values say."""
-    numbers = [i for i in known.registers.items if is_number(i.point) and i.electrical.key[0] in _KEPT]
-    plain = [item for item in numbers if not item.point.scale_factor]
-    touched = {key[0] for key in known.bad}
-    for types, others in _INSTEAD:
-        mine = [item for item in plain if item.point.type in types]
-        for other in others if mine else ():
-            if other == "f32" or types == ("f32",) or _has_high_bit(known, mine):
-                yield from _as_type(known, mine, other)
-                wrong = [item for item in mine if item.electrical.key[0] in touched]
-                if 0 < len(wrong) < len(mine):
-                    yield from _as_type(known, wrong, other)
-
-
-def _has_high_bit(known: Known, items: list[Item]) -> bool:
-    """True if signed and unsigned differ for one of them."""
-    for item in items:
-        value = known.base.values.get(item.electrical.key)
-        raw = item.block.raw(item.point.start, item.point.count)
-        there = raw is not None and value is not None and bool(item.point.order)
-        if there and raw is not None and raw[item.point.order.index("A")] & 0x80:
-            return True
-    return False
-
-
-def _as_type(known: Known, items: list[Item], other: str) -> Iterator[Way]:
-    keeps_scale = other[0] in "ui" and items[0].point.type[0] in "ui"
-    decoders = {item.point.name: _decoder(item.point, other, scaled=keeps_scale) for item in items}
-    read = known.registers.reread(known.base, decoders=decoders)
-    keys = frozenset(item.electrical.key for item in items)
-    prior = cost(Kind.TYPE, 1 / 3)
-    size = known.size
-    if keeps_scale:
-        yield Way((Part(Kind.TYPE, other, items[0].point.type),), read, keys, prior, size)
-        # One point alone may have the wrong sign: its neighbours of the same type do not show it.
-        return
-    parts = (Part(Kind.TYPE, other, items[0].point.type),)
-    for sized, choices in _sized(read, size):
-        yield Way(parts, sized, keys, prior + choices, size)
-
-
-def _decoder(point: Point, other: str, *, scaled: bool) -> Decoder:
-    scale = Decimal(1)
-    decoder = point.decoder
-    if scaled and hasattr(decoder, "scale"):
-        scale = Decimal(decoder.scale.gain) / Decimal(decoder.scale.divisor)
-    return make_decoder(Encoding(type=other, count=point.count, order=point.order, scale=scale))
-
-
-def _sized(read: Read, size: Size) -> Iterator[tuple[Read, float]]:
-    """The values with voltages, currents and powers each times the power of ten that makes them fit, and
-    what so many free choices cost.
-
-    Powers beyond ``MOST_POWER`` are no scale of any device: the bits of floats, taken for whole numbers, are
-    all near a thousand million, and a free power of ten would make any of them look like a sound voltage.
-    """
-    volt = _volt_power(picture(read.values), size)
-    volts = _times(read, GROUPS["voltages"], volt)
-    for amp in _amp_powers(picture(volts.values), size):
-        amps = _times(volts, GROUPS["currents"], amp)
-        watt = _watt_power(picture(amps.values))
-        powers = [volt, amp, watt]
-        if any(abs(power) > MOST_POWER for power in powers):
-            continue
-        yield _rest_sized(_times(amps, POWERS, watt), size), FREE_POWER * sum(map(bool, powers))
-
-
-def _rest_sized(read: Read, size: Size) -> Read:
-    """Power factor and frequency times the power of ten that makes them fit."""
-    seen = picture(read.values)
-    factor, hertz = abs(seen.factors[3][0]), seen.hertz[0]
-    if isfinite(factor) and 1.5 < factor < 1e6:
-        read = _times(read, ("power_factor",), -_tens(factor) - 1)
-    if isfinite(hertz) and 1e-6 < hertz < 1e8:
-        read = _times(read, ("frequency",), round(log10(size.hertz / hertz)))
-    return read
-
-
-def _volt_power(seen: Picture, size: Size) -> int:
-    usual, nominal = middle(seen.lines), size.line_v
-    if not isfinite(usual):
-        usual, nominal = middle(seen.volts), size.phase_v
-    return round(log10(nominal / usual)) if usual > 0 else 0
-
-
-def _amp_powers(seen: Picture, size: Size) -> tuple[int, ...]:
-    largest = max((abs(i[0]) for i in seen.amps if isfinite(i[0])), default=0.0)
-    if not largest:
-        return (0,)
-    top = int(-_tens(largest / (1.3 * (size.rating_a or 1000.0)))) - 1
-    return (top, top - 1)
-
-
-def _watt_power(seen: Picture) -> int:
-    product = sum(v * abs(i[0]) for v, i in zip(volts_of(seen), seen.amps, strict=True))
-    shown = _apparent(seen)
-    return round(log10(product / shown)) if product > 0 and shown > 0 and isfinite(product / shown) else 0
-
-
-def _tens(value: float) -> int:
-    """Whole power of ten at or below the value."""
-    made = log10(value)
-    return int(made // 1)
-
-
-def _apparent(seen: Picture) -> float:
-    """Total apparent power as shown, by what there is; 0 for nothing."""
-    for value in (seen.totals[2][0], hypot(seen.totals[0][0], seen.totals[1][0]), abs(seen.totals[0][0])):
-        if isfinite(value) and value:
-            return abs(value)
-    return 0.0
-
-
-def _times(read: Read, quantities: tuple[str, ...], power: int) -> Read:
-    return multiplied(read, lambda key: 10.0**power if key[0] in quantities else 1.0) if power else read
-
-
-def multiplied(read: Read, factor: Callable[[Key], float]) -> Read:
-    """The values times a factor that depends on the key; what could not be may now be."""
-    values: dict[Key, Sight] = {}
-    odd = dict(read.odd)
-    for key, (value, half) in read.values.items():
-        times = factor(key)
-        if times != 1.0:
-            values[key] = (value * times, half * times)
-            odd.pop(key, None)
-        else:
-            values[key] = (value, half)
-    return Read(values, odd)
-
-
 # powers of ten ---------------------------------------------------------------------------------------------
 
 
@@ -287,7 +105,7 @@ def scales(known: Known) -> Iterator[Way]:
 
 def _scale(known: Known, group: str, quantities: tuple[str, ...], power: int) -> Way:
     """The group is shown ten to the power times too large."""
-    read = _times(known.base, quantities, -power)
+    read = times_ten(known.base, quantities, -power)
     keys = frozenset(key for key in known.base.values if key[0] in quantities)
     share = (0.5 if group in ("voltages", "currents", "powers") else 0.1) / 6
     return Way((Part(Kind.SCALE, f"{power:+d}", group),), read, keys, cost(Kind.SCALE, share), known.size)
@@ -297,7 +115,7 @@ def _scales_of_points(known: Known) -> Iterator[Way]:
     points = {item.electrical.key: item.point for item in known.registers.items}
     many = max(len(points), 1)
     for key in known.bad:
-        if key[0] not in _KEPT or key not in points or key not in known.base.values:
+        if key[0] not in KEPT or key not in points or key not in known.base.values:
             continue
         for power in _powers_of(known.base, key):
             read = multiplied(known.base, lambda k, key=key, power=power: 10.0**-power if k == key else 1.0)  # type: ignore[misc]
@@ -320,12 +138,43 @@ def _powers_of(read: Read, key: Key) -> tuple[int, ...]:
     return (power,) if power and abs(power) <= 6 else ()
 
 
+# signs -----------------------------------------------------------------------------------------------------
+
+#: Powers whose sign may be the other way round, and the share of each.
+SIGNS: Mapping[str, tuple[tuple[str, ...], float]] = {
+    "active and reactive powers": (("power_active", "power_reactive"), 0.4),
+    "active powers": (("power_active",), 0.4),
+    "reactive powers": (("power_reactive",), 0.2),
+}
+
+
+def _signs(known: Known) -> Iterator[Way]:
+    """Powers counted the other way round; only those that are shown as negative."""
+    for where, (quantities, share) in SIGNS.items():
+        if all(_is_negative(known, quantity) for quantity in quantities[:1]):
+            read = multiplied(known.base, lambda key, of=quantities: -1.0 if key[0] in of else 1.0)  # type: ignore[misc]
+            keys = frozenset(key for key in known.base.values if key[0] in quantities)
+            parts = (Part(Kind.SIGN, where, where),)
+            yield Way(parts, read, keys, cost(Kind.SIGN, share), known.size)
+
+
+def _is_negative(known: Known, quantity: str) -> bool:
+    """True if the quantity is shown as negative altogether."""
+    shown = known.base.values
+    whole = shown.get((quantity, "total"))
+    values = [whole] if whole else [shown[key] for p in "abc" if (key := (quantity, p)) in shown]
+    return sum(value for value, _ in values) < 0
+
+
 # ratios and settings ---------------------------------------------------------------------------------------
 
 
 def _settings(known: Known) -> Iterator[Way]:
     seen, size = picture(known.base.values), known.size
     lines, volts = middle(seen.lines), middle(seen.volts)
+    if size.single:
+        yield from _of_one_phase(known, volts)
+        return
     if isfinite(lines) and isfinite(volts) and lines and volts:
         yield _missed(known, {"voltage_phase": 1 / sqrt(3)}, "to neutral")
         yield _missed(known, {"voltage_line": sqrt(3)}, "between phases")
@@ -345,6 +194,18 @@ def _settings(known: Known) -> Iterator[Way]:
                 yield Way(
                     parts, known.base, frozenset(), cost(Kind.NOMINAL, share), size._replace(line_v=nominal)
                 )
+
+
+def _of_one_phase(known: Known, volts: float) -> Iterator[Way]:
+    """Ratio or nominal voltage of a single phase."""
+    if not isfinite(volts) or volts <= 0 or not 0.06 < abs(log(known.size.phase_v / volts)) < MOST_RATIO:
+        return
+    yield volt_ratio(known, known.size.phase_v / volts)
+    for nominal in PHASE_V:
+        if abs(log(volts / nominal)) < 0.06:
+            parts = (Part(Kind.NOMINAL, f"{nominal:g}"),)
+            size = known.size._replace(line_v=nominal * sqrt(3))
+            yield Way(parts, known.base, frozenset(), cost(Kind.NOMINAL, 1 / 4), size)
 
 
 def _missed(known: Known, factors: Mapping[str, float], where: str) -> Way:

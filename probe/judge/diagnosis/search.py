@@ -15,13 +15,14 @@ from collections.abc import Iterable
 from math import isfinite
 from typing import NamedTuple
 
-from probe.judge.diagnosis.flow import Fit, Flow, fit_wiring, flow_of, power_of
+from probe.judge.diagnosis.flow import Fit, Flow, Power, fit_wiring, flow_of, power_of
 from probe.judge.diagnosis.inside import Size, Term, terms, total
-from probe.judge.diagnosis.picture import Key, Picture, middle, picture
+from probe.judge.diagnosis.picture import Key, Picture, middle, picture, shown_power
 from probe.judge.diagnosis.priors import Kind, cost
 from probe.judge.diagnosis.registers import Read, Registers
-from probe.judge.diagnosis.rereading import Known, Way, multiplied, ways
-from probe.judge.diagnosis.wiring import STRAIGHT, WIRINGS, Part, Wiring
+from probe.judge.diagnosis.rereading import ways
+from probe.judge.diagnosis.way import Known, Way, multiplied
+from probe.judge.diagnosis.wiring import OF_ONE_PHASE, STRAIGHT, WIRINGS, Part, Wiring
 
 #: A term at or below this is taken as broken.
 BROKEN = -4.0
@@ -41,7 +42,8 @@ class Explanation(NamedTuple):
     """One way to explain a device's readings. parts: the faults; none for a sound device.
 
     score: logarithm, comparable within one device. read: the values as they would be; power: P + jQ of the
-    circuit as it would be, W and var, NaN where unknown. keys: values that would change.
+    circuit as it would be, W and var, NaN where unknown; spread: one standard deviation of it beside the
+    readings' own, VA. keys: values that would change.
     """
 
     parts: tuple[Part, ...]
@@ -49,6 +51,7 @@ class Explanation(NamedTuple):
     read: Read
     power: complex
     keys: frozenset[Key]
+    spread: float = 0.0
 
     @property
     def kinds(self) -> tuple[Kind, ...]:
@@ -158,16 +161,16 @@ def _broken(found: Iterable[Term], odd: Iterable[Key]) -> frozenset[Key]:
 
 
 def _plainly(one: _Tried) -> Explanation:
-    return Explanation(
-        one.way.parts, one.score, one.way.read, _power(one, STRAIGHT, one.straight), one.way.keys
-    )
+    power, spread = _power(one, STRAIGHT, one.straight)
+    return Explanation(one.way.parts, one.score, one.way.read, power, one.way.keys, spread)
 
 
-def _power(one: _Tried, wiring: Wiring, found: Fit) -> complex:
-    active, reactive = one.seen.totals[0][0], one.seen.totals[1][0]
-    if wiring is STRAIGHT and isfinite(active):
-        return complex(active, reactive if isfinite(reactive) else 0.0)
-    return power_of(one.flow, wiring, found) if one.flow is not None else complex("nan")
+def _power(one: _Tried, wiring: Wiring, found: Fit) -> Power:
+    if wiring is STRAIGHT:
+        shown = shown_power(one.seen)
+        if isfinite(shown.real):
+            return Power(shown)
+    return power_of(one.flow, wiring, found) if one.flow is not None else Power(complex("nan"))
 
 
 #: What a wiring that is wrong changes: powers and factors, never the size of a voltage or current.
@@ -180,13 +183,14 @@ def _wired(one: _Tried) -> list[Explanation]:
         return []
     keys = one.way.keys | {key for key in one.way.read.values if key[0] in _BY_WIRING}
     made = []
-    for wiring in WIRINGS[1:]:
+    for wiring in OF_ONE_PHASE if one.way.size.single else WIRINGS[1:]:
         if wiring.rotation < 0 and one.flow.rotation == 0 and wiring.turns == (0, 0, 0):
             continue  # nothing that was read could tell
         found = fit_wiring(one.flow, wiring)
         score = one.log + found.log + one.way.log_prior + wiring.log_prior
         parts = (*one.way.parts, *wiring.parts)
-        made.append(Explanation(parts, score, one.way.read, _power(one, wiring, found), keys))
+        power, spread = _power(one, wiring, found)
+        made.append(Explanation(parts, score, one.way.read, power, keys, spread))
     made.sort(key=lambda e: -e.score)
     return made[:12]
 
@@ -196,6 +200,8 @@ def _missing(near: list[_Tried], case: Case, count: int) -> list[Explanation]:
     made: list[Explanation] = []
     for one in near:
         for n in range(3):
+            if one.way.size.single:
+                continue  # without its one voltage a device is dead
             if _lacks_voltage(one.seen, n):
                 made += _without(one, case, count, missing=n)
             if _lacks_current(one.seen, n, case.size):

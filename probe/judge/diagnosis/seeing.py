@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from math import hypot, isfinite
+from dataclasses import replace
+from math import hypot, isfinite, sqrt
 
 from probe.judge.blocks import Block, holds
 from probe.judge.checks.rating import rated_points
 from probe.judge.context import DeviceContext
 from probe.judge.diagnosis.flow import STRANGE_FLOW, fit_wiring, flow_of
 from probe.judge.diagnosis.inside import Size, terms, total, volts_of
-from probe.judge.diagnosis.picture import Picture, picture
+from probe.judge.diagnosis.picture import Key, Picture, picture
 from probe.judge.diagnosis.registers import Item, Registers
 from probe.judge.diagnosis.search import BROKEN, Case, explain
 from probe.judge.diagnosis.sighting import Rating, Sighting
@@ -34,7 +35,9 @@ def sighting_of(context: DeviceContext) -> Sighting | None:
 
 def _sighting(context: DeviceContext) -> Sighting | None:
     case = case_of(context)
-    if case is None or (is_dead(context) and not case.base.odd and _carries_nothing(case)):
+    if case is None:
+        return None
+    if is_dead(context) and not case.base.odd and _carries_nothing(case) and not _halves_numbers(case):
         return None  # nothing there, or nothing to tell it from a wrong scale by
     ratings = tuple(
         Rating(point.name, float(reading.value), drawn)
@@ -52,10 +55,22 @@ def _carries_nothing(case: Case) -> bool:
     return all(abs(v) < least for (quantity, _), (v, _) in case.base.values.items() if quantity == "current")
 
 
+def _halves_numbers(case: Case) -> bool:
+    """True if the voltages that are read as nothing stand in one register, with something in the next.
+
+    No point reads that next register: the number may have two, of which the profile knows the empty one.
+    """
+    taken = {point.start for point in case.registers.profile.points}
+    volts = [i for i in case.registers.items if i.electrical.key[0].startswith("voltage")]
+    narrow = [i for i in volts if i.point.count == 1 and i.point.start + 1 not in taken]
+    behind = [item.block.raw(item.point.start + 1, 1) for item in narrow]
+    return bool(narrow) and all(raw is not None and any(raw) for raw in behind)
+
+
 def case_of(context: DeviceContext) -> Case | None:
     """The device as the search sees it; None where no electrical point was read."""
     points = points_of(context.profile)
-    if not points or not context.blocks or context.map.system.wiring == "single":
+    if not points or not context.blocks:
         return None
     frame = frame_for(context)
     known = loaded(context) or Snapshot(frame=frame, round=0)
@@ -65,10 +80,35 @@ def case_of(context: DeviceContext) -> Case | None:
     items = [Item(e, block) for e in points.values() if (block := _holding(blocks, e.point)) is not None]
     if not items:
         return None
-    registers = Registers(context.profile, frame, tuple(items), tuple(blocks))
     system = context.map.system
     size = Size(system.voltage_v, system.frequency_hz, frame.rating_a)
+    if system.wiring == "single":
+        size = size._replace(line_v=system.voltage_v * sqrt(3), single=True)
+        items, known = _of_one_phase(items, known)
+    registers = Registers(context.profile, frame, tuple(items), tuple(blocks))
     return Case(registers, registers.read(known), size, bool(context.profile.proof))
+
+
+def _of_one_phase(items: list[Item], known: Snapshot) -> tuple[list[Item], Snapshot]:
+    """The readings of a single phase: what is called total, or a line voltage, is that of phase A."""
+    told = {item.electrical.key for item in items}
+    of_a = {key: _of_a(key) for key in told if _of_a(key) == key or _of_a(key) not in told}
+    named = [
+        item._replace(electrical=item.electrical._replace(key=of_a[item.electrical.key]))
+        for item in items
+        if item.electrical.key in of_a
+    ]
+    values = {of_a[key]: value for key, value in known.values.items() if key in of_a}
+    return named, replace(known, values=values)
+
+
+def _of_a(key: Key) -> Key:
+    """The key of phase A that a key of a single phase means."""
+    quantity, phase = key
+    if quantity == "voltage_line" and phase in ("ab", "average"):
+        return "voltage_phase", "a"
+    is_whole = quantity.startswith(("power", "current")) and phase in ("total", "average")
+    return (quantity, "a") if is_whole else key
 
 
 def _holding(blocks: list[Block], point: object) -> Block | None:

@@ -97,8 +97,10 @@ def _evidence(context: DeviceContext) -> tuple[int, ...]:
 
 def _applies(subject: Subject) -> bool:
     keys = keys_of(subject.profile)
+    single = subject.lineup.map.system.wiring == "single"
+    amps = any(("current", phase) in keys for phase in ("a", "total", "average"))
     three = {("current", phase) for phase in "abc"} <= keys
-    return three and subject.lineup.map.system.wiring != "single" and may_carry(subject)
+    return (amps if single else three) and may_carry(subject)
 
 
 CHECK = DeviceCheck(
@@ -111,8 +113,8 @@ CHECK = DeviceCheck(
     source="IEEE 1459 (definitions, from memory); probabilities: common practice, no source",
     since="0.1",
     danger=7,
-    where="devices that show the currents of three phases, on a circuit that is not drawn as open; judged as "
-    "sound only under load",
+    where="devices that show the currents of three phases (in a system of one phase its current), on a "
+    "circuit that is not drawn as open; judged as sound only under load",
     run=_run,
     applies=_applies,
     required=lambda subject: False,

@@ -43,6 +43,11 @@ class Wiring(NamedTuple):
     currents: tuple[int, int, int]
     log_prior: float
 
+    @property
+    def is_source(self) -> bool:
+        """True if power really flows backwards."""
+        return bool(self.parts) and self.parts[0].kind is Kind.BACKWARDS
+
 
 def _wiring(
     parts: tuple[Part, ...],
@@ -116,3 +121,7 @@ def _with_turned(
 
 WIRINGS: tuple[Wiring, ...] = tuple(_all())
 STRAIGHT = WIRINGS[0]
+#: Those that a single phase can have: its one transformer turned round, or power that flows backwards.
+OF_ONE_PHASE = tuple(
+    one for one in WIRINGS if one.parts in ((Part(Kind.REVERSED, "A"),), (Part(Kind.BACKWARDS),))
+)

@@ -62,6 +62,8 @@ def _more(part: Part) -> dict[str, str]:
         shift = int(part.where)
         many = "one address" if abs(shift) == 1 else f"{abs(shift)} addresses"
         return {"times": f"{many} {'higher' if shift > 0 else 'lower'}", "by": ""}
+    if part.kind is Kind.TYPE:
+        return {"times": "", "by": _type_lines(part.where)}
     if part.kind is Kind.REVERSED:
         two = " and " in part.where
         return {
@@ -69,6 +71,15 @@ def _more(part: Part) -> dict[str, str]:
             "by": "are" if two else "is",
         }
     return {"times": "", "by": ""}
+
+
+def _type_lines(where: str) -> str:
+    """The lines of a profile that give another type (``retyping.As.words``)."""
+    names, _, rest = where.partition(" in ")
+    types = " or ".join(f"`type: {name}`" for name in names.split(" and "))
+    if rest.startswith("order "):
+        return f"{types} with `order: {rest.removeprefix('order ')}`"
+    return f"{types} with an address that is higher by one" if rest else types
 
 
 _SAID = {
@@ -84,6 +95,7 @@ _SAID = {
     Kind.REVERSED: "the current transformer of {times} at {who} {by} turned round",
     Kind.ALL_REVERSED: "all three current transformers of {who} are turned round",
     Kind.BACKWARDS: "power really flows backwards through {who}, out of what is drawn as a load",
+    Kind.SIGN: "{at} of {who} have the sign of the other convention: what a load takes is shown as negative",
     Kind.AMPS_SWAPPED: "the currents of phases {where} are exchanged at {who}",
     Kind.VOLTS_SWAPPED: "the voltages of phases {where} are exchanged at {who}",
     Kind.ROLLED: "all three currents of {who} are rolled by one phase against the voltages (inputs A, B, C "
@@ -113,9 +125,8 @@ _FIXES = {
     Kind.ADDRESS: "Compare one known register with the device's list. If all devices of the type are so, "
     "correct `addressing:` (zero_based, one_based or reference) in profile {profile}; if only this one, "
     "write `register_shift: {where}` at the device in the map.",
-    Kind.TYPE: "In profile {profile} write `type: {where}` at the points that are {at} now, and their "
-    "scale "
-    "as the device's register list has it.",
+    Kind.TYPE: "In profile {profile} write {by} at the points that are {at} now, with the scale that the "
+    "device's register list gives them.",
     Kind.SCALE: "In profile {profile}, {by} (`scale:`) of {at}, or correct their unit; a setting of the "
     "device "
     "for its number format can do the same.",
@@ -128,6 +139,10 @@ _FIXES = {
     Kind.ALL_REVERSED: _CT.replace("{what}", "all three transformers"),
     Kind.BACKWARDS: "Find out whether something below can feed back (a generator, solar, a second supply) "
     f"before anybody takes the circuit for dead. {AT_THE_GEAR}",
+    Kind.SIGN: "First make sure that power does not really flow backwards. Then put a minus before "
+    "`scale:` of {at} in profile {profile}, or turn the convention (load or generator) in the settings "
+    "of {who}. "
+    f"{AT_THE_GEAR}",
     Kind.AMPS_SWAPPED: "Trace the wires of the current transformers of phases {where} to the instrument's "
     f"current terminals and exchange them. {CT_CAUTION}",
     Kind.VOLTS_SWAPPED: f"Trace the voltage wires of phases {{where}} to the instrument's terminals and "
@@ -179,6 +194,7 @@ _SETTLES = {
     Kind.REVERSED: _AMPS_SETTLE,
     Kind.ALL_REVERSED: "the direction of power at another instrument of the circuit",
     Kind.BACKWARDS: "the direction of power at another instrument of the circuit",
+    Kind.SIGN: "the direction of power at another instrument of the circuit",
     Kind.AMPS_SWAPPED: _AMPS_SETTLE,
     Kind.VOLTS_SWAPPED: _AMPS_SETTLE,
     Kind.ROLLED: _AMPS_SETTLE,

@@ -21,7 +21,8 @@ from probe.judge.electrical.quantities import PHASES
 from probe.judge.electrical.snapshot import Measured, Snapshot
 from probe.judge.electrical.taking import loaded
 from probe.judge.electrical.trial import Trial, graded, settled, trial
-from probe.model.finding import Finding
+from probe.judge.wording import AT_THE_GEAR
+from probe.model.finding import Finding, Verdict
 
 #: Third harmonics that may add up in the neutral, as a share of the phase currents together: a third harmonic
 #: of 35 % in each phase. Common practice, no source.
@@ -32,9 +33,16 @@ ASKEW_DEG = 3.0
 RESIDUAL = 0.2
 #: Currents against the rating: nobody loads a breaker so for long; common practice, no source.
 OVER_RATING, FAR_OVER_RATING = 1.2, 10.0
+#: Angles from each phase to the next, degrees: as it should be, and if the phases follow as A, C, B.
+FORWARD, BACKWARD = -120.0, 120.0
 _NEUTRAL = (
     "A current transformer turned round or exchanged makes the phases not add up to the neutral; so does a "
     f"neutral sensor that is not fitted or has another ratio. {CT_CAUTION}"
+)
+_OTHER_ORDER = "The neutral current fits the phases only if they turn the other way round: A, C, B"
+_OTHER_ADVICE = (
+    "Compare with devices of this bus that show angles or the negative sequence, and measure the rotation at "
+    f"the incoming terminals before any motor is started. {AT_THE_GEAR}"
 )
 
 
@@ -56,19 +64,13 @@ def _neutral_trials(taken: Snapshot, phases: tuple[Measured, Measured, Measured]
     sizes = [abs(one.value) for one in phases]
     width = sum(one.half_width for one in phases)
     if neutral is not None:
-        low, high, how = _neutral_bounds(taken, sizes)
         spare = width + neutral.half_width
-        yield trial(
-            neutral.point,
-            abs(neutral.value),
-            neutral.step,
-            (low - spare if low > spare else None, high + spare),
-            title="The neutral current does not fit the phase currents",
-            advice=_NEUTRAL,
-            unit="A",
-            told=how,
-            by=(neutral, *phases),
-        )
+        made = _neutral_trial(taken, neutral, phases, spare, FORWARD)
+        if made.verdict is Verdict.FAIL:
+            other = _neutral_trial(taken, neutral, phases, spare, BACKWARD)
+            if other.verdict is Verdict.PASS:
+                made = made._replace(soft=True, title=_OTHER_ORDER, advice=_OTHER_ADVICE)
+        yield made
     if ground is not None:
         yield graded(
             ground.point,
@@ -85,9 +87,31 @@ def _neutral_trials(taken: Snapshot, phases: tuple[Measured, Measured, Measured]
         )
 
 
-def _neutral_bounds(taken: Snapshot, sizes: list[float]) -> tuple[float, float, str]:
+def _neutral_trial(
+    taken: Snapshot,
+    neutral: Measured,
+    phases: tuple[Measured, Measured, Measured],
+    spare: float,
+    turn: float,
+) -> Trial:
+    """The neutral against the phases. turn: angle from each phase to the next, degrees."""
+    low, high, how = _neutral_bounds(taken, [abs(one.value) for one in phases], turn)
+    return trial(
+        neutral.point,
+        abs(neutral.value),
+        neutral.step,
+        (low - spare if low > spare else None, high + spare),
+        title="The neutral current does not fit the phase currents",
+        advice=_NEUTRAL,
+        unit="A",
+        told=how,
+        by=(neutral, *phases),
+    )
+
+
+def _neutral_bounds(taken: Snapshot, sizes: list[float], turn: float) -> tuple[float, float, str]:
     """Least and most that the neutral may carry, A, and how it is known."""
-    phasors = _phasors(taken)
+    phasors = _phasors(taken, turn)
     if phasors is None:
         return max(0.0, 2 * max(sizes) - sum(sizes)), sum(sizes), "angles unknown"
     total = abs(sum(phasors))
@@ -95,15 +119,16 @@ def _neutral_bounds(taken: Snapshot, sizes: list[float]) -> tuple[float, float, 
     return max(0.0, total - askew), total + askew + TRIPLEN * sum(sizes), f"phases sum up to {total:.1f}"
 
 
-def _phasors(taken: Snapshot) -> list[complex] | None:
-    """Phase currents with the angles that their powers give, voltages 120 degrees apart; None if unknown."""
+def _phasors(taken: Snapshot, turn: float) -> list[complex] | None:
+    """Phase currents with the angles that their powers give, voltages ``turn`` degrees apart; None if
+    unknown."""
     volts, active, reactive = (
         taken.phases(name) for name in ("voltage_phase", "power_active", "power_reactive")
     )
     if volts is None or active is None or reactive is None or min(v.value for v in volts) <= 0:
         return None
     return [
-        complex(p.value, -q.value) / v.value * rect(1, radians(-120 * n))
+        complex(p.value, -q.value) / v.value * rect(1, radians(turn * n))
         for n, (v, p, q) in enumerate(zip(volts, active, reactive, strict=True))
     ]
 

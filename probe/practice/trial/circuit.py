@@ -16,6 +16,8 @@ Triple = tuple[float, float, float]
 
 #: Nominal systems (line to line V, Hz) as they are common.
 SYSTEMS = ((480.0, 60.0), (400.0, 50.0), (415.0, 50.0), (208.0, 60.0), (600.0, 60.0), (690.0, 50.0))
+#: The same of one phase.
+PHASE_SYSTEMS = ((230.0, 50.0), (240.0, 50.0), (120.0, 60.0), (277.0, 60.0))
 RATINGS_A = (100, 160, 250, 400, 600, 800, 1200, 1600)
 
 
@@ -45,24 +47,43 @@ class Circuit:
         x, y, z = (h * factor for h in self.harmonics)
         return replace(self, currents=(a, b, c), harmonics=(x, y, z))
 
+    def mirrored(self) -> Circuit:
+        """The same with the phases turning the other way: each current as far before a as it was behind."""
+        a, b, c = self.currents
+        turn = cmath.rect(1, math.tau / 3)
+        return replace(self, currents=(a, b * turn * turn, c * turn))
+
     @property
     def loading(self) -> float:
-        """Mean current as a part of the rating."""
-        return sum(map(abs, self.currents)) / 3 / self.rating_a
+        """Mean current of the phases that carry any, as a part of the rating."""
+        carrying = [abs(i) for i in self.currents if i]
+        return sum(carrying) / max(len(carrying), 1) / self.rating_a
 
 
-def draw_bus(dice: random.Random, *, reversed_rotation: bool = False) -> Bus:
+def draw_bus(dice: random.Random) -> Bus:
     """A healthy bus somewhere within its tolerances."""
     nominal_v, nominal_hz = dice.choice(SYSTEMS)
     level = nominal_v / math.sqrt(3) * dice.gauss(1.0, 0.015)
-    sense = 1 if reversed_rotation else -1
     a, b, c = (
-        cmath.rect(
-            level * dice.gauss(1.0, 0.003), sense * n * math.tau / 3 + math.radians(dice.gauss(0, 0.25))
-        )
+        cmath.rect(level * dice.gauss(1.0, 0.003), -n * math.tau / 3 + math.radians(dice.gauss(0, 0.25)))
         for n in range(3)
     )
     return Bus(nominal_v, nominal_hz, (a, b, c), nominal_hz + dice.gauss(0, 0.03), dice.uniform(0.005, 0.035))
+
+
+def reversed_rotation(bus: Bus) -> Bus:
+    """The same bus with its phases turning A-C-B."""
+    a, b, c = bus.voltages
+    turn = cmath.rect(1, math.tau / 3)
+    return replace(bus, voltages=(a, b * turn * turn, c * turn))
+
+
+def draw_phase(dice: random.Random) -> Bus:
+    """A healthy single phase: phase A alone."""
+    nominal_v, nominal_hz = dice.choice(PHASE_SYSTEMS)
+    level = complex(nominal_v * dice.gauss(1.0, 0.015))
+    hertz = nominal_hz + dice.gauss(0, 0.03)
+    return Bus(nominal_v, nominal_hz, (level, 0j, 0j), hertz, dice.uniform(0.005, 0.035))
 
 
 def _angle(dice: random.Random) -> float:
@@ -90,7 +111,7 @@ def draw_circuit(dice: random.Random, bus: Bus, loading: float) -> Circuit:
     for v in bus.voltages:
         size = rating * loading * min(max(dice.gauss(1.0, spread), 0.4), 1.05 / max(loading, 0.66))
         lag = angle + math.radians(dice.gauss(0, turn))
-        currents.append(cmath.rect(size, cmath.phase(v) - min(lag, math.radians(86))))
+        currents.append(cmath.rect(size, cmath.phase(v) - min(lag, math.radians(86))) if v else 0j)
     a, b, c = currents
     x, y, z = (abs(i) * distortion * dice.uniform(0.9, 1.1) for i in currents)
     return Circuit(rating, (a, b, c), (x, y, z), dice.uniform(0.1, 0.6))
@@ -100,7 +121,7 @@ def total(dice: random.Random, circuits: list[Circuit]) -> Circuit:
     """The main above the circuits."""
     x, y, z = (sum(one.harmonics[n] for one in circuits) * dice.uniform(0.7, 1.0) for n in range(3))
     whole = summed(circuits, (x, y, z))
-    mean = sum(map(abs, whole.currents)) / 3
+    mean = replace(whole, rating_a=1).loading
     rating = next((r for r in (800, 1200, 1600, 2000, 2500, 3200, 4000) if r > 1.1 * mean), 5000)
     return replace(whole, rating_a=rating)
 

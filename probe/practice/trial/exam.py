@@ -12,13 +12,23 @@ from typing import NamedTuple
 from probe.judge import conclude, judge_device
 from probe.model.device_evidence import DeviceEvidence
 from probe.model.finding import Cause, Finding, Verdict
-from probe.practice.trial.fault import FAULTS, Truth, Unfit
+from probe.practice.trial.fault import FAULTS
 from probe.practice.trial.lineup import RUN, Seat, Stock, Trial, draw, loaded, scope_of
+from probe.practice.trial.truth import Truth, Unfit
 
 HEALTHY = "healthy"
 #: Faults that two can be drawn of, one of reading and one of wiring; they do not undo each other.
 OF_READING = ("byte order", "address", "scale", "wye or delta")
 OF_WIRING = ("reversed CT", "currents swapped", "currents rolled", "voltage missing")
+#: Before the name of a fault: in a system of one phase; and the faults that there can be.
+ONE_PHASE = "one phase: "
+OF_ONE_PHASE = tuple(
+    ONE_PHASE + name
+    for name in (
+        "byte order", "address", "type", "scale", "reversed CT", "power flows backwards", "nominal",
+        "current ratio", "voltage ratio", "exchanged", "one for two", "sign of powers",
+    )
+)  # fmt: skip
 #: Smallest part of the rating that a load is in the trials that count.
 LOADED = 0.1
 _ATTEMPTS = 400
@@ -68,11 +78,12 @@ def sat(fault: str, seed: object, stock: Stock, *, light: bool = False) -> Mark:
 
 def drawn(fault: str, seed: object, stock: Stock, *, light: bool = False) -> Drawn:
     """A trial in which the fault can show, drawn until it does. Raises RuntimeError if it never does."""
-    names = [] if fault == HEALTHY else fault.split(" + ")
+    single, bare = fault.startswith(ONE_PHASE), fault.removeprefix(ONE_PHASE)
+    names = [] if bare == HEALTHY else bare.split(" + ")
     for attempt in range(_ATTEMPTS):
         dice = random.Random(f"{fault}/{seed}/{attempt}")
         # A proof point that fails voids all values, and with them what would tell of a second fault.
-        trial = draw(dice, stock, light=light, proofs=False if len(names) > 1 else None)
+        trial = draw(dice, stock, light=light, proofs=False if len(names) > 1 else None, single=single)
         seats = trial.seats if light else loaded(trial.seats, LOADED)
         try:
             truths = _put_in(names, trial, seats, dice)

@@ -8,41 +8,23 @@ both must be named.
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
-from dataclasses import dataclass
 from decimal import Decimal
 
 from probe.model.codec import Encoding, make_decoder
 from probe.model.number_codec import FloatDecoder, IntegerDecoder
 from probe.model.profile import Point
+from probe.practice.trial.fault_bus import ON_BUS
+from probe.practice.trial.fault_type import OF_TYPE
 from probe.practice.trial.instrument import Inputs
 from probe.practice.trial.lineup import Seat, Trial
 from probe.practice.trial.registers import is_electrical
+from probe.practice.trial.truth import Inject, Truth, Unfit
 
+#: The convention of signs, which one device alone does not tell from the direction of power.
+SIGN = "sign of powers"
 _ROLLED: tuple[tuple[int, int, int], ...] = ((1, 2, 0), (2, 0, 1))
 _SWAPS = ((0, 1), (1, 2), (0, 2))
 _ORDERS = {2: ("ABCD", "CDAB", "BADC", "DCBA"), 4: ("ABCDEFGH", "GHEFCDAB", "BADCFEHG", "HGFEDCBA")}
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """What was put in. kinds: causes that are right. tags: devices that it sits in. also: all must be named.
-
-    where: words of which the statement must hold one (phase, point, order); empty: none needed.
-    """
-
-    fault: str
-    kinds: tuple[str, ...]
-    tags: tuple[str, ...]
-    where: tuple[str, ...] = ()
-    also: tuple[str, ...] = ()
-
-
-class Unfit(Exception):  # noqa: N818 - not an error: the trial is drawn again
-    """This fault would not show in this trial: draw again."""
-
-
-Inject = Callable[[Trial, Seat, random.Random], Truth]
 
 
 def _numbers(seat: Seat, *, most: int = 9) -> list[Point]:
@@ -113,12 +95,15 @@ def _scale(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     if name == "powers" and not seat.has("power_active"):
         raise Unfit
     power = dice.choice((-3, -2, -1, 1, 2, 3))
+    changed = []
     for point in seat.profile.points:
         if is_electrical(point) and point.quantity in groups[name] and "demand" not in point.name:
             seat.registers.powers[point.name] = power
+            changed.append(point.name)
             if trial.steps(seat, point, power) < 20:
                 raise Unfit  # rounded away: no register could show it
-    return Truth("scale", ("scale",), (seat.tag,), (name,))
+    where = (name, changed[0]) if len(changed) == 1 else (name,)
+    return Truth("scale", ("scale",), (seat.tag,), where)
 
 
 def _scale_point(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
@@ -151,8 +136,11 @@ def _move(seat: Seat, a: int, b: int, c: int) -> None:
 
 
 def _reversed_one(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
-    phase = dice.randrange(3)
+    phase = 0 if trial.single else dice.randrange(3)
     _turn(seat, *(-1.0 if n == phase else 1.0 for n in range(3)))
+    if trial.single and not trial.direction_is_told(seat):
+        kinds = ("reversed current transformer", "power flows backwards", SIGN)
+        return Truth("reversed CT", kinds, (seat.tag,), (), _BOTH)
     where = (f"phase {'ABC'[phase]}",) if seat.has("power_active", "abc"[phase]) else ()
     return Truth("reversed CT", ("reversed current transformer",), (seat.tag,), where)
 
@@ -164,7 +152,7 @@ def _reversed_all(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     return Truth("all CTs reversed", kinds[:1] if told else kinds, (seat.tag,), (), () if told else _BOTH)
 
 
-_BOTH = ("flow", "transformers")
+_BOTH = ("flow", "turned round")
 
 
 def _backwards(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
@@ -173,7 +161,8 @@ def _backwards(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     told = trial.direction_is_told(seat)
     if not trial.turn_round(seat):
         raise Unfit
-    kinds = ("power flows backwards", "all current transformers reversed")
+    one = "reversed current transformer" if trial.single else "all current transformers reversed"
+    kinds = ("power flows backwards", one)
     return Truth(
         "power flows backwards", kinds[:1] if told else kinds, (seat.tag,), (), () if told else _BOTH
     )
@@ -208,9 +197,21 @@ def _swapped_volts(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     return Truth("voltages swapped", right, (seat.tag,), _pair_named(seat, pair))
 
 
+def _reversed_two(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
+    straight = dice.randrange(3)
+    _turn(seat, *(1.0 if n == straight else -1.0 for n in range(3)))
+    pair = " and ".join(letter for n, letter in enumerate("ABC") if n != straight)
+    where = (f"phases {pair}",) if seat.has("power_active", "a") else ()
+    return Truth("two CTs reversed", ("reversed current transformer",), (seat.tag,), where)
+
+
 def _rolled(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
+    """Where the total then looks like power that flows the other way, only another instrument can tell."""
     _move(seat, *dice.choice(_ROLLED))
-    return Truth("currents rolled", ("currents rolled",), (seat.tag,))
+    if trial.direction_is_told(seat) or trial.shows(seat)["power_active", "total"] > 0:
+        return Truth("currents rolled", ("currents rolled",), (seat.tag,))
+    kinds = ("currents rolled", "power flows backwards", "all current transformers reversed", SIGN)
+    return Truth("currents rolled", kinds, (seat.tag,), (), ("rolled",))
 
 
 def _fuse(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
@@ -282,6 +283,7 @@ FAULTS: dict[str, Inject] = {
     "scale": _scale,
     "scale of a point": _scale_point,
     "reversed CT": _reversed_one,
+    "two CTs reversed": _reversed_two,
     "all CTs reversed": _reversed_all,
     "power flows backwards": _backwards,
     "currents swapped": _swapped_amps,
@@ -294,4 +296,6 @@ FAULTS: dict[str, Inject] = {
     "voltage ratio": _volt_ratio,
     "exchanged": _exchanged,
     "one for two": _two_for_one,
+    **OF_TYPE,
+    **ON_BUS,
 }

@@ -44,6 +44,14 @@ class Instrument:
     factors: dict[str, float] = field(default_factory=dict)
     gains: tuple[float, ...] = (1.0,) * 6
 
+    def count_backwards(self, *, reactive: bool) -> None:
+        """Show what a load takes as negative: active power, or both."""
+        turned = ["active", "reactive"] if reactive else ["active"]
+        for word in turned:
+            self.factors[f"power_{word}"] = self.factors[f"demand_{word}"] = -1.0
+        if not self.by_lag or reactive:
+            self.factors["power_factor"] = -1.0
+
 
 def draw_instrument(dice: random.Random, class_percent: float, told: Conventions) -> Instrument:
     """A healthy instrument within its class. told: the conventions of its profile; the rest is drawn."""

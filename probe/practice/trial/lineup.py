@@ -10,6 +10,7 @@ import hashlib
 import random
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from probe.collect.device_plan import DevicePlan, plan_device
 from probe.collect.plan import Read, ethernet_price
@@ -31,8 +32,18 @@ from probe.model.number_codec import IntegerDecoder
 from probe.model.profile import IdentityRule, Point, Profile
 from probe.model.scope import Scope
 from probe.practice.show import measured_key, scaled
-from probe.practice.trial.circuit import Bus, Circuit, draw_bus, draw_circuit, summed, total, turned_round
-from probe.practice.trial.instrument import Instrument, draw_instrument, shown
+from probe.practice.trial.altered import altered
+from probe.practice.trial.circuit import (
+    Bus,
+    Circuit,
+    draw_bus,
+    draw_circuit,
+    draw_phase,
+    summed,
+    total,
+    turned_round,
+)
+from probe.practice.trial.instrument import Instrument, Shown, draw_instrument, shown
 from probe.practice.trial.registers import Device, Registers, Words, factors_for, replies
 
 TRIP_UNITS = ("trip-unit-first", "trip-unit-second")
@@ -63,6 +74,10 @@ class Seat:
     registers: Registers = field(default_factory=Registers)
     shows: Seat | None = None  # whose answers come at this address, if another's
 
+    def judge_by(self, profile: Profile, word: str) -> None:
+        """Let the tool read this device by another profile, under a name of its own."""
+        self.judged = replace(profile, name=f"{profile.name} {word}".replace(" ", "-"))
+
     def has(self, quantity: str, phase: str = "") -> bool:
         """True if the profile has such a point."""
         return any(p.quantity == quantity and (not phase or p.phase == phase) for p in self.profile.points)
@@ -78,6 +93,11 @@ class Trial:
     dice: random.Random
     proofs: bool
     seed: float
+    single: bool = False
+
+    def shows(self, seat: Seat) -> Shown:
+        """What the instrument of a seat shows, in base units, before any register."""
+        return shown(self.bus, seat.circuit, seat.instrument)
 
     def turn_round(self, seat: Seat) -> bool:
         """Let the power of a feeder flow backwards, in everything that measures it; the main sees the sum.
@@ -123,7 +143,8 @@ class Trial:
 
     def lineup(self) -> Lineup:
         """The map as drawn, with the tool's profiles."""
-        system = System(voltage_v=self.map_voltage, frequency_hz=self.bus.nominal_hz, wiring="wye")
+        wiring: Literal["wye", "single"] = "single" if self.single else "wye"
+        system = System(voltage_v=self.map_voltage, frequency_hz=self.bus.nominal_hz, wiring=wiring)
         drawn = DeviceMap(
             format="buswitness-map/1",
             site="Tarn Hollow Water Works",
@@ -204,13 +225,23 @@ class Stock:
 
     def __init__(self, get: Callable[[str], Profile]) -> None:
         names = (*TRIP_UNITS, *METERS)
-        self._known = {
+        plain = {
             (name, proofs): _plain(get(name), proofs=proofs) for name in names for proofs in (True, False)
         }
+        self._known = {(*key, False): profile for key, profile in plain.items()}
+        self._known |= {(*key, True): of_one_phase(profile) for key, profile in plain.items()}
 
-    def get(self, name: str, *, proofs: bool) -> Profile:
-        """The profile of a name."""
-        return self._known[name, proofs]
+    def get(self, name: str, *, proofs: bool, single: bool = False) -> Profile:
+        """The profile of a name; of a single phase it knows no point of another."""
+        return self._known[name, proofs, single]
+
+
+def of_one_phase(profile: Profile) -> Profile:
+    """The profile without its points of phases B and C, between phases, and averages of them."""
+    others = ("b", "c", "ab", "bc", "ca", "average")
+    gone = {p.name for p in profile.points if p.phase in others or p.quantity == "unbalance"}
+    made = altered(profile, "one phase", lambda point: None if point.name in gone else point)
+    return replace(made, energized_points=("voltage_a",)) if "voltage_a" in made.by_name else made
 
 
 def _plain(profile: Profile, *, proofs: bool) -> Profile:
@@ -230,17 +261,26 @@ def _plain(profile: Profile, *, proofs: bool) -> Profile:
     )
 
 
-def draw(dice: random.Random, stock: Stock, *, light: bool = False, proofs: bool | None = None) -> Trial:
+def draw(
+    dice: random.Random,
+    stock: Stock,
+    *,
+    light: bool = False,
+    proofs: bool | None = None,
+    single: bool = False,
+) -> Trial:
     """A healthy trial. light: the loads lie under a tenth of the ratings. proofs: whether the profiles have
-    their proof points; None: in half of the trials."""
-    bus = draw_bus(dice)
+    their proof points; None: in half of the trials. single: a system of one phase."""
+    bus = draw_phase(dice) if single else draw_bus(dice)
+    trip_units = TRIP_UNITS[1:] if single else TRIP_UNITS  # the first shows no voltage to neutral
     proofs = dice.random() < 0.5 if proofs is None else proofs
     circuits = [draw_circuit(dice, bus, _loading(dice, light=light)) for _ in range(dice.randint(2, 5))]
     main = total(dice, circuits)
     seats: list[Seat] = []
 
     def seat(tag: str, kind: Kind, circuit: Circuit, fed_from: str) -> Seat:
-        profile = stock.get(dice.choice(TRIP_UNITS if kind is Kind.TRIP_UNIT else METERS), proofs=proofs)
+        named = dice.choice(trip_units if kind is Kind.TRIP_UNIT else METERS)
+        profile = stock.get(named, proofs=proofs, single=single)
         instrument = draw_instrument(dice, CLASS_PERCENT[kind], profile.conventions)
         made = Seat(tag, kind, profile, profile, circuit, instrument, fed_from, circuit.rating_a)
         seats.append(made)
@@ -258,7 +298,7 @@ def draw(dice: random.Random, stock: Stock, *, light: bool = False, proofs: bool
     feeders = [s for s in seats if s.tag.startswith("52-F")]
     for one in seats:
         one.feeds = feeders if one.below else []
-    return Trial(bus, seats, bus.nominal_v, dice, proofs, dice.random())
+    return Trial(bus, seats, bus.nominal_v, dice, proofs, dice.random(), single)
 
 
 def _twins(one: Seat, other: Seat, *, below: bool) -> None:

@@ -11,8 +11,9 @@ from probe.judge.diagnosis.inside import Size
 from probe.judge.diagnosis.picture import picture
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.diagnosis.registers import Item, Registers
-from probe.judge.diagnosis.rereading import Known, amp_ratio, ways
+from probe.judge.diagnosis.rereading import amp_ratio, ways
 from probe.judge.diagnosis.search import Case, explain
+from probe.judge.diagnosis.way import Known
 from probe.judge.diagnosis.wiring import Part
 from probe.judge.electrical.quantities import electrical_points
 from probe.judge.electrical.snapshot import Frame, Snapshot, snapshot

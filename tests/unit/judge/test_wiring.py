@@ -91,7 +91,7 @@ def test_the_wiring_is_found_from_the_phasors(
     best = max(WIRINGS, key=lambda wiring: fit_wiring(flow, wiring).log + wiring.log_prior)
     assert [tuple(part)[:2] for part in best.parts] == ([wrong] if wrong else [])
     true = 3 * VOLTS * AMPS * rect(1, radians(ANGLE))
-    assert power_of(flow, best, fit_wiring(flow, best)) == pytest.approx(true, rel=1e-6)
+    assert power_of(flow, best, fit_wiring(flow, best)).value == pytest.approx(true, rel=1e-6)
 
 
 def test_too_little_current_says_nothing() -> None:
