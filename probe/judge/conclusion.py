@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter, itemgetter
 
 from probe.judge.causes import causes_of
 from probe.judge.checks.clock import CHECK as CLOCK
 from probe.judge.checks.clock import WITHOUT_OUR_CLOCK
 from probe.judge.checks.clock_rate import DRIFT
 from probe.judge.clock_state import ClockVerdict
-from probe.judge.expectation import expected, lineup_checks_of
+from probe.judge.expectation import agendas_of, expected, lineup_checks_of
 from probe.judge.facts import DeviceJudgement
 from probe.judge.lineup_context import LineupContext
 from probe.judge.registry import get
@@ -21,18 +22,24 @@ from probe.model.scope import Scope
 
 CLOCK_CHECK, DRIFT_CHECK = CLOCK.id, DRIFT.id
 
+#: Check and subject of a finding or an expectation; this and the next one are asked for all of a run.
+_place_of: Callable[[Finding | Expectation], tuple[str, str]] = itemgetter(slice(2))
+_danger_of: Callable[[Finding], int] = attrgetter("danger")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
-    """findings: complete and in order. untested_required: what keeps the run from being complete.
-
-    clocks: what was said of each clock that was due, in the map's order.
-    """
+    """findings: complete and in order. clocks: what was said of each clock that was due, in the map's order."""
 
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
-    untested_required: tuple[Expectation, ...]
+    expectations: tuple[Expectation, ...]
     clocks: tuple[ClockVerdict, ...] = ()
+
+    @property
+    def untested_required(self) -> tuple[Expectation, ...]:
+        """What keeps the run from being complete."""
+        return untested_required(self.findings, self.expectations)
 
 
 def conclude(
@@ -47,16 +54,18 @@ def conclude(
     found = [finding for judgement in judgements.values() for finding in judgement.findings]
     if context.time.step_s:
         found = [_void_if_skew(finding) for finding in found]
+    agendas = agendas_of(lineup, scope)
     for check in lineup_checks_of(scope):
-        if tuple(check.subjects(lineup, scope)):  # else this run is not for it
-            found += check.run(check, context)
+        due = [name for name in check.subjects(lineup, scope) if agendas.is_due_across(check, name)]
+        if due:  # else this run is not for it
+            found += [one for one in check.run(check, context) if agendas.is_due_across(check, one.subject)]
     found += _missing(expectations, found, context)
     causes = causes_of(context, found)
     ordered = _ordered(_caused(found, causes), lineup)
     return Conclusion(
         findings=ordered,
         causes=causes,
-        untested_required=untested_required(ordered, expectations),
+        expectations=expectations,
         clocks=tuple(_clocks(ordered, judgements)),
     )
 
@@ -65,16 +74,11 @@ def untested_required(
     findings: Iterable[Finding], expectations: Iterable[Expectation]
 ) -> tuple[Expectation, ...]:
     """Required expectations without a verdict: with no finding, or with one that is not tested."""
-    tested: set[tuple[str, str]] = set()
-    untested: set[tuple[str, str]] = set()
-    for finding in findings:
-        rows = untested if finding.verdict is Verdict.NOT_TESTED else tested
-        rows.add((finding.check, finding.subject))
-    return tuple(
-        one
-        for one in expectations
-        if one.required and ((one.check, one.subject) in untested or (one.check, one.subject) not in tested)
-    )
+    found = tuple(findings)
+    untested = {_place_of(one) for one in found if one.verdict is Verdict.NOT_TESTED}
+    due = tuple(expectations)
+    open_ = (set(map(_place_of, due)) - set(map(_place_of, found))) | untested
+    return tuple([one for one in due if one.required and _place_of(one) in open_]) if open_ else ()
 
 
 def _void_if_skew(finding: Finding) -> Finding:
@@ -90,23 +94,24 @@ def _void_if_skew(finding: Finding) -> Finding:
 
 def _clocks(found: Sequence[Finding], judgements: Mapping[str, DeviceJudgement]) -> Iterable[ClockVerdict]:
     """The finding on each clock with what it rests on."""
-    for finding in found:
-        if finding.check == CLOCK_CHECK:
-            judgement = judgements.get(finding.subject)
-            told = judgement is not None and finding.verdict is not Verdict.NOT_TESTED
-            state = judgement.facts.clock if told and judgement is not None else None
-            yield ClockVerdict(tag=finding.subject, verdict=finding.verdict, cause=finding.title, state=state)
+    for finding in [one for one in found if one.check == CLOCK_CHECK]:
+        judgement = judgements.get(finding.subject)
+        told = judgement is not None and finding.verdict is not Verdict.NOT_TESTED
+        state = judgement.facts.clock if told and judgement is not None else None
+        yield ClockVerdict(tag=finding.subject, verdict=finding.verdict, cause=finding.title, state=state)
 
 
 def _missing(
     expectations: Sequence[Expectation], found: Sequence[Finding], context: LineupContext
 ) -> list[Finding]:
     """A "not tested" finding for each expectation that has none."""
-    have = {(finding.check, finding.subject) for finding in found}
+    open_ = set(map(_place_of, expectations)).difference(map(_place_of, found))
+    if not open_:
+        return []
     return [
         get(one.check).untested(one.subject, _reason(one.subject, context))
         for one in expectations
-        if (one.check, one.subject) not in have
+        if _place_of(one) in open_
     ]
 
 
@@ -131,6 +136,13 @@ def _caused(found: Sequence[Finding], causes: Sequence[Cause]) -> list[Finding]:
 
 def _ordered(found: Iterable[Finding], lineup: Lineup) -> tuple[Finding, ...]:
     """Devices in the map's order, the lineup last; within one, the most dangerous first."""
-    place = {device.tag: number for number, device in enumerate(lineup.map.devices)}
-    last = len(place)
-    return tuple(sorted(found, key=lambda f: (place.get(f.subject, last), -f.danger)))
+    by_tag: dict[str, list[Finding]] = {device.tag: [] for device in lineup.map.devices}
+    others: list[Finding] = []
+    for finding in found:
+        by_tag.get(finding.subject, others).append(finding)
+    ordered: list[Finding] = []
+    for some in (*by_tag.values(), others):
+        if any(map(_danger_of, some)):  # of nothing but passes none comes first
+            some.sort(key=_danger_of, reverse=True)
+        ordered += some
+    return tuple(ordered)
