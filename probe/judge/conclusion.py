@@ -29,7 +29,7 @@ _danger_of: Callable[[Finding], int] = attrgetter("danger")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
-    """findings: complete and in order. clocks: what was said of each clock that was due, in the map's order."""
+    """findings: complete and in order. clocks: what was said of each clock that was due, in map order."""
 
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
