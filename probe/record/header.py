@@ -193,6 +193,7 @@ def scope_body(scope: Scope) -> Mapping[str, Plain]:
         **({"settings_only": True} if scope.settings_only else {}),
         **({"survey": _survey_body(scope.survey)} if scope.survey else {}),
         **{name: value for name in _OF_SHEETS if (value := getattr(scope, name))},
+        **({"checks": scope.checks} if scope.checks else {}),
         "dwell_s": repr(float(scope.dwell_s)),
         "left_out": scope.left_out,
         "poll_pause_s": repr(float(scope.poll_pause_s)),
@@ -211,8 +212,11 @@ def scope_from(body: Mapping[str, Any]) -> Scope:
         poll_pause_s=float(body["poll_pause_s"]),
         set_clocks=texts(body.get("set_clocks", ())),
         settings_only=flag(body.get("settings_only", False)),
+        checks=texts(body.get("checks", ())),
         survey=_survey_from(body["survey"]) if "survey" in body else None,
-        **{name: texts(body.get(name, ())) for name in _OF_SHEETS},
+        sheets=texts(body.get("sheets", ())),
+        targets=texts(body.get("targets", ())),
+        sheet_values=texts(body.get("sheet_values", ())),
         **{name: True for name in texts(body.get("clocks", ())) if name in _CLOCK_WAYS},
     )
 

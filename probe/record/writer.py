@@ -20,6 +20,7 @@ from probe.model.evidence import Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
 from probe.record.body import cause_body, evidence_body, evidence_kind, expected_by_subject, finding_body
 from probe.record.header import Header, header_body
+from probe.record.hold import hold
 from probe.record.line import (
     LONGEST_LINE,
     MOST_BRACKETS,
@@ -82,6 +83,7 @@ class RecordWriter:
         file = _open_new(path)
         try:
             writer = cls(path, file, Reserve(path.parent), signer)
+            hold(path, file)
             writer._add(first)
             writer._write_out()
             os.fsync(file.fileno())
@@ -89,6 +91,19 @@ class RecordWriter:
         except (OSError, RecordError) as error:
             _undo(path, file)
             raise InputError([_no_room(path, error)]) from error
+        return writer
+
+    @classmethod
+    def behind(
+        cls, path: Path, file: IO[bytes], signer: Signer | None, *, count: int, head: str, size: int
+    ) -> RecordWriter:
+        """A writer that goes on behind the last whole line of a file (see ``reopen``).
+
+        count, head: number and hash of that line; size: bytes up to its end.
+        """
+        writer = cls(path, file, Reserve(path.parent), signer)
+        writer._sequence, writer._previous, writer._offset = count, head, size
+        writer._written = (count, head)
         return writer
 
     @property
