@@ -30,6 +30,8 @@ def apparent_from(taken: Snapshot, phase: str) -> Apparent | None:
     if phase in PHASES:
         volts, amps = taken.get("voltage_phase", phase), taken.get("current", phase)
         return None if volts is None or amps is None else _product(volts, amps)
+    if taken.frame.phases == 1:
+        return apparent_from(taken, "a")
     parts = [part for name in PHASES if (part := apparent_from(taken, name))]
     if len(parts) == 3:
         return _summed(parts)
@@ -82,4 +84,6 @@ def _summed(parts: list[Apparent]) -> Apparent:
 
 def is_small(taken: Snapshot, apparent: float, phase: str) -> bool:
     """True where the class says nothing: below the least current at nominal voltage."""
-    return apparent < taken.frame.least_a * taken.frame.phase_v * (3 if phase == "total" else 1)
+    return apparent < taken.frame.least_a * taken.frame.phase_v * (
+        taken.frame.phases if phase == "total" else 1
+    )

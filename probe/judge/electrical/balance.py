@@ -94,7 +94,8 @@ def _least(context: LineupContext, readings: Readings, zone: Zone, quantity: str
         if tag in readings.snapshots
     ]
     amps = max((frame.least_a for frame in frames), default=0.0)
-    return amps if quantity == "current" else 3 * amps * max((f.phase_v for f in frames), default=0.0)
+    volts = max((frame.phases * frame.phase_v for frame in frames), default=0.0)
+    return amps if quantity == "current" else amps * volts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +193,8 @@ CHECK = LineupCheck(
     "wrong, and so "
     "are the energy bill and the settings that were checked by the same readings.",
     source="Kirchhoff's current law (textbook); tolerance: accuracy classes of all devices added up, and "
-    "balance_percent of the map; how fast loads move: common practice, no source",
+    "balance_percent of the map; how fast loads move: as the run's rounds show it, else common practice, no "
+    "source",
     since="0.1",
     danger=6,
     where="breakers that feed others by the map's fed_from",

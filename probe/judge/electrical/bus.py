@@ -7,7 +7,7 @@ from statistics import median
 
 from probe.judge.check import VALUES, LineupCheck
 from probe.judge.electrical.apparent import classes
-from probe.judge.electrical.quantities import PAIRS
+from probe.judge.electrical.quantities import PAIRS, Key
 from probe.judge.electrical.readings import Readings, keys_at, moved, readings_of, sources, tags_of
 from probe.judge.electrical.snapshot import Measured, Snapshot
 from probe.judge.electrical.topology import Stand, Zone, topology_of
@@ -35,8 +35,14 @@ def _bus_voltage(check: LineupCheck, context: LineupContext) -> Iterable[Finding
             elif len(seen) < 2:
                 yield check.untested(source, "fewer than two live devices of this bus show its voltage")
             else:
-                trials = [one for pair in PAIRS for one in _voltage_trials(context, seen, pair)]
+                trials = [one for key in _keys(context) for one in _voltage_trials(context, seen, key)]
                 yield from settled(check, source, _once(trials), "All devices of the bus see its voltage")
+
+
+def _keys(context: LineupContext) -> tuple[Key, ...]:
+    """The voltages that all devices of a bus see: between its phases, or of its one phase."""
+    single = context.map.system.wiring == "single"
+    return (("voltage_phase", "a"),) if single else tuple(("voltage_line", pair) for pair in PAIRS)
 
 
 def _on_bus(readings: Readings, zone: Zone) -> dict[str, Snapshot]:
@@ -47,18 +53,18 @@ def _on_bus(readings: Readings, zone: Zone) -> dict[str, Snapshot]:
             continue
         for tag in readings.topology.instruments[circuit]:
             taken = readings.snapshots.get(tag)
-            if taken and taken[0].pairs() is not None:
+            if taken and all(key in taken[0].values for key in _keys(readings.context)):
                 found[tag] = taken[0]
     return found
 
 
-def _voltage_trials(context: LineupContext, seen: Mapping[str, Snapshot], pair: str) -> Iterator[Trial]:
-    values = {tag: one.values["voltage_line", pair] for tag, one in seen.items()}
+def _voltage_trials(context: LineupContext, seen: Mapping[str, Snapshot], key: Key) -> Iterator[Trial]:
+    values, pair = {tag: one.values[key] for tag, one in seen.items()}, key[1].upper()
     middle = median(one.value for one in values.values())
     share = context.map.tolerances.bus_voltage_percent / 100
     first = next(iter(values.values()))
     for tag, one in values.items():
-        left = one.unclassed + moved(one, "voltage_line", first)
+        left = one.unclassed + moved(one, key[0], first)
         spare = roomy(share * middle + classes((one,)), left)
         others = f"{len(values) - 1} others" if len(values) > 2 else "the other one"
         yield trial(
@@ -66,12 +72,12 @@ def _voltage_trials(context: LineupContext, seen: Mapping[str, Snapshot], pair: 
             one.value,
             left,
             _around(middle, spare),
-            title=f"{tag} sees another voltage {pair.upper()} than {others} of its bus",
+            title=f"{tag} sees another voltage {pair} than {others} of its bus",
             advice="Look at this device's voltage transformers, their fuses, its ratio and its wiring "
             "setting; if "
             f"only two devices differ, it may be either. {AT_THE_GEAR}",
             unit="V",
-            told=f"{tag}, {pair.upper()}",
+            told=f"{tag}, {pair}",
             by=(one,),
         )
 

@@ -16,11 +16,12 @@ from math import radians
 
 from probe.judge.check import VALUES, DeviceCheck
 from probe.judge.context import DeviceContext
-from probe.judge.electrical.grounds import CT_CAUTION, has_under_load, no_load, under_load
+from probe.judge.electrical.apparent import classes, left_open
+from probe.judge.electrical.grounds import CT_CAUTION, also_single, has_under_load, no_load, under_load
 from probe.judge.electrical.quantities import PHASES
 from probe.judge.electrical.snapshot import Measured, Snapshot
 from probe.judge.electrical.taking import loaded
-from probe.judge.electrical.trial import Trial, graded, settled, trial
+from probe.judge.electrical.trial import Trial, graded, roomy, settled, trial
 from probe.judge.wording import AT_THE_GEAR
 from probe.model.finding import Finding, Verdict
 
@@ -51,11 +52,30 @@ def _neutral(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if taken is None:
         return [check.untested(context.tag, why)] if why else []
     phases = taken.phases("current")
-    return settled(
-        check,
-        context.tag,
-        [] if phases is None else list(_neutral_trials(taken, phases)),
-        "Neutral and residual current fit the phases",
+    if taken.frame.phases == 1:
+        trials = list(_return_trials(taken))
+    else:
+        trials = [] if phases is None else list(_neutral_trials(taken, phases))
+    return settled(check, context.tag, trials, "Neutral and residual current fit the phases")
+
+
+def _return_trials(taken: Snapshot) -> Iterator[Trial]:
+    """In a system of one phase the neutral carries back what the phase brings."""
+    phase, neutral = taken.get("current", "a"), taken.get("current", "n")
+    if phase is None or neutral is None:
+        return
+    spare = roomy(classes((phase, neutral)), left_open((phase, neutral)))
+    yield trial(
+        neutral.point,
+        abs(neutral.value),
+        left_open((phase, neutral)),
+        (abs(phase.value) - spare, abs(phase.value) + spare),
+        title="The neutral does not carry back what the phase brings",
+        advice="What is missing flows elsewhere: another neutral, or earth. Or one of the two is read with a "
+        f"wrong scale, ratio or address. {CT_CAUTION}",
+        unit="A",
+        told=f"phase {abs(phase.value):.1f}",
+        by=(neutral, phase),
     )
 
 
@@ -190,7 +210,10 @@ NEUTRAL = DeviceCheck(
     danger=6,
     where="devices that show the phase currents and a neutral or residual current, where current may flow",
     run=_neutral,
-    applies=has_under_load((*_CURRENTS, ("current", "n")), (*_CURRENTS, ("current", "g"))),
+    applies=also_single(
+        has_under_load((*_CURRENTS, ("current", "n")), (*_CURRENTS, ("current", "g"))),
+        has_under_load((("current", "a"), ("current", "n"))),
+    ),
     required=lambda subject: False,
 )
 RATING = DeviceCheck(
@@ -205,6 +228,8 @@ RATING = DeviceCheck(
     danger=6,
     where="devices that show phase currents, where current may flow",
     run=_rating,
-    applies=has_under_load(_CURRENTS, (("current", "average"),)),
+    applies=also_single(
+        has_under_load(_CURRENTS, (("current", "average"),)), has_under_load((("current", "a"),))
+    ),
     required=lambda subject: False,
 )

@@ -51,6 +51,18 @@ def has_under_load(*wanted: tuple[Key, ...]) -> Callable[[Subject], bool]:
     return applies
 
 
+def is_single(subject: Subject) -> bool:
+    """True in a system of one phase."""
+    return subject.lineup.map.system.wiring == "single"
+
+
+def also_single(
+    applies: Callable[[Subject], bool], single: Callable[[Subject], bool]
+) -> Callable[[Subject], bool]:
+    """What applies as a rule, or in a system of one phase."""
+    return lambda subject: applies(subject) or (is_single(subject) and single(subject))
+
+
 def may_carry(subject: Subject) -> bool:
     """False where the map says that the device's breaker is open or not connected.
 

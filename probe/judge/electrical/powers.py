@@ -15,7 +15,7 @@ from math import hypot
 from probe.judge.check import VALUES, DeviceCheck
 from probe.judge.context import DeviceContext
 from probe.judge.electrical.apparent import Apparent, apparent_from, classes, is_small, left_open
-from probe.judge.electrical.grounds import CT_CAUTION, has_under_load, under_load
+from probe.judge.electrical.grounds import CT_CAUTION, also_single, has_under_load, under_load
 from probe.judge.electrical.quantities import PAIRS, PHASES, Key
 from probe.judge.electrical.snapshot import Measured, Snapshot
 from probe.judge.electrical.trial import Trial, banded, roomy, settled, trial
@@ -245,10 +245,13 @@ POWER = DeviceCheck(
     danger=6,
     where="devices that show currents, voltages and a power, where current may flow",
     run=_power,
-    applies=has_under_load(
-        (*_keys("voltage_line", PAIRS), *_LOAD, _TOTAL_P),
-        (*_keys("voltage_phase", PHASES), *_LOAD, _TOTAL_P),
-        (("voltage_phase", "a"), ("current", "a"), ("power_active", "a")),
+    applies=also_single(
+        has_under_load(
+            (*_keys("voltage_line", PAIRS), *_LOAD, _TOTAL_P),
+            (*_keys("voltage_phase", PHASES), *_LOAD, _TOTAL_P),
+            (("voltage_phase", "a"), ("current", "a"), ("power_active", "a")),
+        ),
+        has_under_load((("voltage_phase", "a"), ("current", "a"), _TOTAL_P)),
     ),
     required=lambda subject: False,
 )

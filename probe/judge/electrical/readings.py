@@ -1,17 +1,17 @@
 """The readings of a whole run that may be believed, how its breakers stand, and what a circuit carries.
 
 Devices are read one after the other while loads move: a reading is carried to the instant of another by how
-fast its quantity may move, and that goes into the uncertainty.
+its quantity was seen to move in the run's rounds (where they are too few, by how fast it may move), and that
+goes into the uncertainty.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from probe.judge.electrical.snapshot import Measured, Snapshot, seconds_apart
+from probe.judge.electrical.snapshot import Measured, Snapshot, seconds_apart, strayed
 from probe.judge.electrical.taking import keys_of
 from probe.judge.electrical.topology import Stand, Topology, Zone, topology_of
-from probe.judge.electrical.width import drift
 from probe.judge.lineup_context import LineupContext
 from probe.model.finding import Verdict
 from probe.model.lineup import Lineup
@@ -91,7 +91,7 @@ def readings_of(context: LineupContext) -> Readings:
 
 def moved(measured: Measured, quantity: str, to: Measured) -> float:
     """How far the quantity may have moved between two readings of it, in its unit."""
-    return drift(quantity, measured.value, seconds_apart(measured, to))
+    return strayed(quantity, measured.value, measured.moved, seconds_apart(measured, to))
 
 
 def sources(lineup: Lineup, scope: Scope) -> list[str]:

@@ -16,6 +16,7 @@ from probe.judge.electrical.width import (
     ANGLE_DEG,
     DISTORTION_PERCENT,
     UNBALANCE_PERCENT,
+    Moved,
     current_width,
     drift,
     other_side,
@@ -43,7 +44,8 @@ class Raw(NamedTuple):
 
 class Measured(NamedTuple):
     """One value. half_width: plus or minus, accuracy class, register step and time skew together. step (half
-    a step of the register) and skew are its parts that the class does not know."""
+    a step of the register) and skew are its parts that the class does not know. moved: how it moved in the
+    run, None where that is not known."""
 
     value: float
     half_width: float
@@ -54,6 +56,7 @@ class Measured(NamedTuple):
     received_ns: int
     step: float = 0.0
     skew: float = 0.0
+    moved: Moved | None = None
 
     @property
     def interval(self) -> Interval:
@@ -87,6 +90,11 @@ class Frame:
     def phase_v(self) -> float:
         """Nominal voltage of a phase, V; of a three-wire system to a neutral that is not there."""
         return self.voltage_v if self.wiring == "single" else self.voltage_v / sqrt(3)
+
+    @property
+    def phases(self) -> int:
+        """How many phases there are."""
+        return 1 if self.wiring == "single" else 3
 
     @property
     def least_a(self) -> float:
@@ -170,18 +178,22 @@ class Snapshot:
         return replace(self, values={**self.values, **values})
 
 
+_NOTHING: Mapping[Key, Moved] = {}
 _VOLTAGES = frozenset({"voltage_line", "voltage_phase"})
 _CURRENTS = frozenset({"current", "demand_current"})
 _ABSOLUTE = {"angle": ANGLE_DEG, "unbalance": UNBALANCE_PERCENT, "distortion": DISTORTION_PERCENT}
 
 
-def snapshot(frame: Frame, number: int, raws: Iterable[Raw]) -> Snapshot:
-    """The snapshot of a round, its uncertainties worked out. raws: of two with one key the later counts."""
+def snapshot(
+    frame: Frame, number: int, raws: Iterable[Raw], moved: Mapping[Key, Moved] = _NOTHING
+) -> Snapshot:
+    """The snapshot of a round, its uncertainties worked out. raws: of two with one key the later counts.
+    moved: how the quantities were seen to move in the run; of the others it is assumed."""
     shown = {raw.key: raw for raw in raws}
     if not shown:
         return Snapshot(frame=frame, round=number)
     main = _main_exchange(shown.values())
-    values = {key: _measured(frame, shown, raw, main) for key, raw in shown.items()}
+    values = {key: _measured(frame, shown, raw, main, moved.get(key)) for key, raw in shown.items()}
     return Snapshot(frame=frame, round=number, values=values)
 
 
@@ -193,17 +205,22 @@ def _main_exchange(raws: Iterable[Raw]) -> Raw:
     return max(many.values(), key=len)[0]
 
 
-def _measured(frame: Frame, shown: Mapping[Key, Raw], raw: Raw, main: Raw) -> Measured:
+def _measured(frame: Frame, shown: Mapping[Key, Raw], raw: Raw, main: Raw, moved: Moved | None) -> Measured:
     own = _class_width(frame, shown, raw)
-    if raw.sequence == main.sequence:
-        skew = drift(raw.key[0], raw.value, frame.accuracy.update_s) if frame.accuracy.update_s else 0.0
-    else:
-        skew = drift(raw.key[0], raw.value, seconds_apart(raw, main) + frame.accuracy.update_s)
+    seconds = frame.accuracy.update_s
+    if raw.sequence != main.sequence:
+        seconds += seconds_apart(raw, main)
+    skew = strayed(raw.key[0], raw.value, moved, seconds) if seconds else 0.0
     half_step = raw.step / 2
     return Measured(
         raw.value, own + half_step + skew, raw.unit, raw.point, raw.sequence, raw.sent_ns, raw.received_ns,
-        half_step, skew,
+        half_step, skew, moved,
     )  # fmt: skip
+
+
+def strayed(quantity: str, value: float, moved: Moved | None, seconds: float) -> float:
+    """How far a value may have moved in so many seconds, in its unit: as seen in the run, else as assumed."""
+    return drift(quantity, value, seconds) if moved is None else moved.within(seconds)
 
 
 def seconds_apart(one: Raw | Measured, other: Raw | Measured) -> float:
@@ -233,7 +250,7 @@ def _class_width(frame: Frame, shown: Mapping[Key, Raw], raw: Raw) -> float:
 def _power_width(frame: Frame, shown: Mapping[Key, Raw], raw: Raw) -> float:
     """Of an active, reactive or apparent power (or demand), W, var or VA."""
     accuracy, (quantity, phase) = frame.accuracy, raw.key
-    floor = frame.rating_a * frame.phase_v * (3 if phase == "total" else 1)
+    floor = frame.rating_a * frame.phase_v * (frame.phases if phase == "total" else 1)
     kind = quantity.partition("_")[2]
     if kind == "apparent":
         return power_width(accuracy.power_percent, raw.value, 0.0, floor)
@@ -242,7 +259,7 @@ def _power_width(frame: Frame, shown: Mapping[Key, Raw], raw: Raw) -> float:
     across = shown.get((f"power_{other}", phase))
     if across is not None:
         return power_width(percent, raw.value, across.value, floor)
-    apparent = _apparent(shown, phase)
+    apparent = _apparent(shown, "a" if frame.phases == 1 else phase)
     rest = other_side(apparent, raw.value) if apparent is not None else abs(raw.value)
     return power_width(percent, raw.value, rest, floor)
 

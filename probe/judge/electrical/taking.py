@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -12,6 +12,7 @@ from probe.judge.context import DeviceContext
 from probe.judge.electrical.quantities import Electrical, Key, electrical_points
 from probe.judge.electrical.snapshot import Frame, Raw, Snapshot, frame_of, raw_of, snapshot
 from probe.judge.electrical.topology import Stand
+from probe.judge.electrical.width import LEAST_TIMES, STILL, Moved, moved_of, pace_of
 from probe.judge.traits import traits_of
 from probe.model.evidence import Purpose
 from probe.model.profile import Point, Profile
@@ -99,10 +100,23 @@ def _taken(context: DeviceContext) -> Iterator[Snapshot]:
         if block.exchange.purpose is Purpose.POLL:
             rounds.setdefault(block.exchange.round, []).append(block)
     frame = frame_for(context)
-    for number in _some(sorted(rounds)):
-        made = snapshot(frame, number, _raws(context.profile, rounds[number]))
+    read = {number: tuple(_raws(context.profile, rounds[number])) for number in _some(sorted(rounds))}
+    moved = _moves(read.values()) if len(read) > LEAST_TIMES else {}
+    for number, raws in read.items():
+        made = snapshot(frame, number, raws, moved)
         if made.values:
             yield made
+
+
+def _moves(rounds: Iterable[Sequence[Raw]]) -> dict[Key, Moved]:
+    """How the quantities moved from round to round; without those that moved nowhere, or count up."""
+    shown: dict[Key, list[tuple[float, float]]] = {}
+    for raws in rounds:
+        for raw in raws:
+            if pace_of(raw.key[0]) is not STILL:
+                shown.setdefault(raw.key, []).append(((raw.sent_ns + raw.received_ns) / 2e9, raw.value))
+    found = {key: moved_of(readings) for key, readings in shown.items()}
+    return {key: moved for key, moved in found.items() if moved is not None}
 
 
 def _some(numbers: list[int]) -> list[int]:

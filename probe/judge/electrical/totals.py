@@ -9,7 +9,7 @@ from typing import NamedTuple
 from probe.judge.check import VALUES, DeviceCheck
 from probe.judge.context import DeviceContext
 from probe.judge.electrical.apparent import classes, left_open
-from probe.judge.electrical.grounds import has_under_load, under_load
+from probe.judge.electrical.grounds import also_single, has_under_load, under_load
 from probe.judge.electrical.quantities import PAIRS, PHASES, Key
 from probe.judge.electrical.snapshot import Snapshot
 from probe.judge.electrical.trial import Trial, roomy, settled, trial
@@ -44,12 +44,17 @@ _SUMS = (
     Sum("voltage_line", "average", PAIRS, 1 / 3, "Mean line voltage"),
 )
 
+#: In a system of one phase the total and the mean are the phase itself.
+_OF_ONE_PHASE = tuple(
+    one._replace(names=("a",), share=1.0) for one in _SUMS if one.quantity != "voltage_line"
+)
+
 
 def _total_trials(taken: Snapshot) -> Iterator[Trial]:
-    for one in _SUMS:
+    for one in _SUMS if taken.frame.phases == 3 else _OF_ONE_PHASE:
         total = taken.get(one.quantity, one.phase)
         parts = [part for name in one.names if (part := taken.get(one.quantity, name))]
-        if total is None or len(parts) != 3:
+        if total is None or len(parts) != len(one.names):
             continue
         due = one.share * sum(part.value for part in parts)
         low, high = _vector_or_sum(taken, one, due)
@@ -85,7 +90,7 @@ def _demand(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         return [check.untested(context.tag, why)] if why else []
     if not taken.frame.rating_a:
         return [check.untested(context.tag, "no rating is known, neither from the map nor from the device")]
-    most = 3 * taken.frame.phase_v * taken.frame.rating_a
+    most = taken.frame.phases * taken.frame.phase_v * taken.frame.rating_a
     return settled(check, context.tag, list(_demand_trials(taken, most)), "Demand fits rating and load")
 
 
@@ -129,7 +134,10 @@ CHECK = DeviceCheck(
     danger=4,
     where="devices that show a total or mean beside its three phases, where current may flow",
     run=_totals,
-    applies=has_under_load(*((*_keys(s.quantity, s.names), (s.quantity, s.phase)) for s in _SUMS)),
+    applies=also_single(
+        has_under_load(*((*_keys(s.quantity, s.names), (s.quantity, s.phase)) for s in _SUMS)),
+        has_under_load(*((*_keys(s.quantity, s.names), (s.quantity, s.phase)) for s in _OF_ONE_PHASE)),
+    ),
     required=lambda subject: False,
 )
 DEMAND = DeviceCheck(

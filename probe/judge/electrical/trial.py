@@ -114,7 +114,8 @@ def trial(  # noqa: PLR0913 (one comparison takes as much)
 def _too_blunt(one: Trial) -> str:
     return (
         f"the registers' steps and the time between readings leave {one.uncertainty} {one.unit} open".rstrip()
-        + ", too much to compare: it takes more load, or readings closer together"
+        + ", too much to compare: it takes more load, readings closer together, or more rounds (--dwell) "
+        "that show how the load really moves"
     )
 
 

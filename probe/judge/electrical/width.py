@@ -4,7 +4,8 @@
             part that stands across, because an error of angle turns one into the other:
             P: class x (|P| + 0.3 |Q|). At power factor 0.5 this gives 1.5 times the class.
     step    half a step of the register
-    time    how fast the quantity may move, times the time between the readings, up to a bound: a load
+    time    how far the quantity was seen to move from round to round of this run; where it was read in too
+            few rounds, how fast it may move, times the time between the readings, up to a bound: a load
             wanders, it does not run away
 
 Sources: IEC 62053-22 and IEC 62053-21 (limits at unity and at power factor 0.5, doubled below 5 % of the
@@ -13,6 +14,8 @@ rated current; from memory), IEC 61557-12 (same shape; from memory). Rates: comm
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
 from math import hypot, sqrt
 from typing import NamedTuple
 
@@ -63,6 +66,46 @@ def drift(quantity: str, value: float, seconds: float) -> float:
         return 0.0
     pace = pace_of(quantity)
     return abs(value) * min(pace.share * seconds, pace.most) + min(pace.fixed * seconds, pace.fixed_most)
+
+
+class Moved(NamedTuple):
+    """How a quantity was seen to move in a run. rate: the largest change from one round to the next, in its
+    unit, by the root of the seconds between them; seconds: the longest time between; times: how many changes
+    were looked at."""
+
+    rate: float
+    seconds: float
+    times: int
+
+    def within(self, seconds: float) -> float:
+        """How far the quantity may move in so many seconds, in its unit.
+
+        A load wanders: the way grows with the root of the time. Beyond what was seen it is taken to run on.
+        The largest of few changes is less than the largest there is: room for that. Common practice, no
+        source.
+        """
+        if seconds <= 0:
+            return 0.0
+        room = 1 + FEW / self.times
+        if seconds <= self.seconds:
+            return room * self.rate * sqrt(seconds)
+        return room * self.rate * sqrt(self.seconds) * seconds / self.seconds
+
+
+#: Changes that must have been seen, and how much room their fewness needs; common practice, no source.
+LEAST_TIMES, FEW = 2, 2.0
+
+
+def moved_of(readings: Sequence[tuple[float, float]]) -> Moved | None:
+    """How a quantity moved by its readings (seconds, value) in order of time; None for too few of them.
+
+    None as well if it never moved: a device that shows its last value again tells nothing of the load.
+    """
+    steps = [(t1 - t0, abs(v1 - v0)) for (t0, v0), (t1, v1) in pairwise(readings) if t1 > t0]
+    rate = max((change / sqrt(seconds) for seconds, change in steps), default=0.0)
+    if len(steps) < LEAST_TIMES or not rate:
+        return None
+    return Moved(rate, max(seconds for seconds, _ in steps), len(steps))
 
 
 def voltage_width(accuracy: Accuracy, value: float) -> float:

@@ -114,7 +114,8 @@ def draw_circuit(dice: random.Random, bus: Bus, loading: float) -> Circuit:
         currents.append(cmath.rect(size, cmath.phase(v) - min(lag, math.radians(86))) if v else 0j)
     a, b, c = currents
     x, y, z = (abs(i) * distortion * dice.uniform(0.9, 1.1) for i in currents)
-    return Circuit(rating, (a, b, c), (x, y, z), dice.uniform(0.1, 0.6))
+    # All that a single phase brings flows back in its neutral.
+    return Circuit(rating, (a, b, c), (x, y, z), dice.uniform(0.1, 0.6) if b else 1.0)
 
 
 def total(dice: random.Random, circuits: list[Circuit]) -> Circuit:
