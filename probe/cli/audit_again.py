@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from probe.cli import failure
@@ -43,33 +43,59 @@ def resumed(record: Path, map_file: Path | None, profile_dirs: Sequence[Path] = 
 
 
 def retested(record: Path, map_file: Path | None, profile_dirs: Sequence[Path] = ()) -> Again:
-    """The devices of the record's failed and untested findings.
+    """The failed and untested findings of the record, and the devices that must be asked for them.
 
-    map_file: may be a corrected map. Raises InputError, RecordError.
+    map_file: may be a corrected map; devices that it draws otherwise are repeated whole. Raises InputError,
+    RecordError.
     """
     content = load(record, with_evidence=False)
+    _refuse_other_runs(content, record)
     lineup = _lineup(content, map_file, profile_dirs)
-    tags = to_retest(content)
-    if not tags:
-        what, remedy = "nothing in this record fails or is untested", "for a whole run leave --retest out"
+    before = lineup if map_file is None else lineup_of(content.header)
+    repeat = to_retest(content, before, frozenset() if map_file is None else _redrawn(before, lineup))
+    if not repeat.tags:
+        what = "nothing in this record fails, or is untested and could be told by asking again"
+        remedy = "for a whole run leave --retest out"
+        if repeat.checks:
+            what = "what is open in this record follows from the map alone: no device has to be asked for it"
+            remedy = "correct the map, then: buswitness record judge FILE --map MAP"
         raise InputError([Problem(file=str(record), field="--retest", what=what, remedy=remedy)])
-    if missing := [tag for tag in tags if tag not in lineup.map.by_tag]:
+    if missing := [tag for tag in repeat.tags if tag not in lineup.map.by_tag]:
         raise InputError([_not_in_map(map_file or record, missing)])
-    return _again(content, lineup, tags, Relation.RETESTS, record)
+    again = _again(content, lineup, repeat.tags, Relation.RETESTS, record)
+    return replace(again, scope=replace(again.scope, checks=repeat.checks))
+
+
+def _redrawn(before: Lineup, now: Lineup) -> frozenset[str]:
+    """Devices that the corrected map draws otherwise, by themselves, their profile, or rules for all."""
+    rules = ("system", "tolerances", "clock")
+    if any(getattr(before.map, name) != getattr(now.map, name) for name in rules):
+        return frozenset(now.map.by_tag)
+    old, changed = before.map.by_tag, set()
+    for device in now.map.devices:
+        was = old.get(device.tag)
+        if was is not None and (
+            was != device or before.profile_of(was).sha256 != now.profile_of(device).sha256
+        ):
+            changed.add(device.tag)
+    return frozenset(changed)
+
+
+def _refuse_other_runs(content: RecordContent, record: Path) -> None:
+    """A procedure or a survey is repeated by its own command."""
+    scope = content.header.scope
+    if scope.sheets or scope.survey is not None:
+        kind, command = ("a witnessed procedure", "witness") if scope.sheets else ("a survey", "survey")
+        what, remedy = f"this is the record of {kind}", f"repeat it with: buswitness {command} MAP"
+        raise InputError([Problem(file=str(record), field="--retest", what=what, remedy=remedy)])
 
 
 def _again(
     content: RecordContent, lineup: Lineup, tags: tuple[str, ...], relation: Relation, record: Path
 ) -> Again:
     before = content.header.scope
-    scope = Scope(
-        tags=tags,
-        left_out=tuple(device.tag for device in lineup.map.devices if device.tag not in set(tags)),
-        quick=before.quick,
-        dwell_s=before.dwell_s,
-        poll_pause_s=before.poll_pause_s,
-        settings_only=before.settings_only,
-    )
+    left_out = tuple(device.tag for device in lineup.map.devices if device.tag not in set(tags))
+    scope = replace(before, tags=tags, left_out=left_out, set_clocks=())
     return Again(lineup=lineup, scope=scope, source=source_of(content, relation, record))
 
 

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from probe.collect.clock_talk import clock_readings, clock_seconds
 from probe.collect.conversation import Course
 from probe.collect.device_plan import DevicePlan, PlanBook
+from probe.judge.repeat import Asked, repeat_of
 from probe.model.device_map import Device, Network, Target
 from probe.model.evidence import Framing
 from probe.model.lineup import Lineup
+from probe.model.profile import Profile
 from probe.model.scope import Scope
 
 #: Units that nobody should answer for are looked for from here downwards (248 to 255 are reserved or mean
@@ -38,13 +41,7 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
 
     Raises InputError if points of a device cannot be read as map and profile say.
     """
-    book = PlanBook(
-        file=_map_name(lineup),
-        quick=scope.quick,
-        clocks_only=scope.clocks_only,
-        settings_only=scope.settings_only,
-        identity_only=scope.survey is not None,
-    )
+    books = _Books(lineup, scope)
     targets = {device.tag: lineup.map.target(device.tag) for device in lineup.map.devices}
     links = {tag: target.link for tag, target in targets.items()}
     used: dict[str, set[int]] = {}  # all units that the map holds, also outside the scope
@@ -57,7 +54,7 @@ def berths_by_link(lineup: Lineup, scope: Scope) -> dict[str, list[Berth]]:
     berths: dict[str, list[Berth]] = {}
     for link, tags in groups.items():
         tags.sort(key=lambda tag: bool(targets[tag].gateway))
-        berths[link] = _berths(lineup, book, courses, [targets[tag] for tag in tags], tags, used[link])
+        berths[link] = _berths(lineup, books, courses, [targets[tag] for tag in tags], tags, used[link])
     return berths
 
 
@@ -84,20 +81,61 @@ def _reference_berth(lineup: Lineup, tag: str) -> Berth | None:
     return Berth(device, target, plan, Course())
 
 
+class _Books:
+    """Plans of the run. A retest asks of each device only what its checks need."""
+
+    def __init__(self, lineup: Lineup, scope: Scope) -> None:
+        self._file, self._scope = _map_name(lineup), scope
+        self._books: dict[Asked, PlanBook] = {}
+        self.repeat = repeat_of(scope)
+
+    def plan_for(self, device: Device, profile: Profile, target: Target) -> tuple[DevicePlan, bool]:
+        """The device's plan, and whether it is polled. Raises InputError as ``PlanBook.plan_for``."""
+        scope = self._scope
+        asked = Asked(clock=not scope.settings_only, settings=not scope.clocks_only,
+                      values=not (scope.clocks_only or scope.settings_only))  # fmt: skip
+        if self.repeat is not None:
+            wanted = self.repeat.asked(device.tag)
+            asked = Asked(
+                clock=asked.clock and wanted.clock,
+                settings=asked.settings and wanted.settings,
+                values=asked.values and (wanted.values or (wanted.clock and wanted.settings)),
+            )
+        plan = self._book(asked).plan_for(device, profile, target)
+        if self.repeat is None:
+            return plan, not scope.clocks_only
+        polled = asked.values or asked.settings
+        if not asked.clock:
+            plan = replace(plan, clock=())
+        return (plan if polled or asked.clock else replace(plan, poll=(), freshness=())), polled
+
+    def _book(self, asked: Asked) -> PlanBook:
+        book = self._books.get(asked)
+        if book is None:
+            book = self._books[asked] = PlanBook(
+                file=self._file,
+                quick=self._scope.quick,
+                clocks_only=asked.clock and not (asked.settings or asked.values),
+                settings_only=asked.settings and not (asked.clock or asked.values),
+                identity_only=self._scope.survey is not None,
+            )
+        return book
+
+
 class _Courses(NamedTuple):
     """Courses of the run: thousands of devices share a few."""
 
     scope: Scope
-    made: dict[tuple[bool, tuple[int, ...], float], Course]
+    made: dict[tuple[bool, tuple[int, ...], float, bool], Course]
 
-    def get(self, absent: tuple[int, ...], timeout_s: float, *, shared: bool) -> Course:
-        """The course for a device that asks such absent units and shares its link or not."""
-        key = (shared, absent, timeout_s)
+    def get(self, absent: tuple[int, ...], timeout_s: float, *, shared: bool, polled: bool) -> Course:
+        """The course for a device that asks such absent units, shares its link or not, is polled or not."""
+        key = (shared, absent, timeout_s, polled)
         course = self.made.get(key)
         if course is None:
             course = self.made[key] = Course(
                 quick=self.scope.quick,
-                dwell_s=0.0 if self.scope.clocks_only else self.scope.dwell_s,
+                dwell_s=self.scope.dwell_s if polled else 0.0,
                 poll_pause_s=self.scope.poll_pause_s,
                 shared=shared,
                 absent_units=absent,
@@ -108,7 +146,7 @@ class _Courses(NamedTuple):
 
 def _berths(
     lineup: Lineup,
-    book: PlanBook,
+    books: _Books,
     courses: _Courses,
     targets: Sequence[Target],
     tags: Sequence[str],
@@ -117,6 +155,7 @@ def _berths(
     """The devices of one link; the first that can asks the units that nobody should answer for."""
     berths = []
     alone = courses.scope.clocks_only or courses.scope.settings_only or courses.scope.survey is not None
+    alone = alone or (books.repeat is not None and not books.repeat.asks_units())
     absent = () if alone else absent_units(used, targets[0])
     for tag, target in zip(tags, targets, strict=True):
         device = lineup.map.by_tag[tag]
@@ -124,9 +163,10 @@ def _berths(
         timeout_s = profile.limits.timeout_s
         if is_bus(target, len(used)):  # longer than a gateway's own time-out, so that it can be measured
             timeout_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
-        plan = book.plan_for(device, profile, target)
+        plan, polled = books.plan_for(device, profile, target)
         mine = absent if plan.poll else ()
-        berths.append(Berth(device, target, plan, courses.get(mine, timeout_s, shared=len(tags) > 1)))
+        course = courses.get(mine, timeout_s, shared=len(tags) > 1, polled=polled)
+        berths.append(Berth(device, target, plan, course))
         absent = () if mine else absent
     return berths
 

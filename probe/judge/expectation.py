@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from probe.judge.check import DeviceCheck, LineupCheck, Subject
+from probe.judge.check import Check, DeviceCheck, LineupCheck, Subject
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
 from probe.judge.repeat import Repeat, repeat_of
 from probe.model.device_map import Device
@@ -63,7 +63,6 @@ _WITH_WITNESS = "reach.answers"
 _ACROSS_WITNESS = ("witness", "run")
 #: What a run judges in which people look and measure: their lines, and what is drawn; it asks no device.
 _ACROSS_CHECKLIST = ("checklist", "desk")
-_WITH_CHECKLIST = "run.clock_step"
 
 
 def _is_for_witness(check: DeviceCheck) -> bool:
@@ -73,17 +72,29 @@ def _is_for_witness(check: DeviceCheck) -> bool:
 def _is_across_sheets(check: LineupCheck, scope: Scope) -> bool:
     """A run with devices is for procedures, one without asks nobody: it is for checklists alone."""
     family = check.id.partition(".")[0]
-    if family in _ACROSS_CHECKLIST or check.id == _WITH_CHECKLIST:
-        return True
-    return family in _ACROSS_WITNESS and bool(scope.tags)
+    return family in _ACROSS_CHECKLIST or (family in _ACROSS_WITNESS and bool(scope.tags))
 
 
 def _is_across_clocks(check: LineupCheck) -> bool:
     return check.id.partition(".")[0] in ("run", "clock") or check.id in _ACROSS_CLOCKS
 
 
+#: What a survey judges: the network, and beside it whether each device is the one that was meant.
+_SURVEY_FAMILIES = ("network", "switch", "ups", "link")
+_WITH_SURVEYS = ("reach.answers", "run.clock_step", *_ACROSS_CLOCKS)
+
+
+def _is_for_surveys(check: Check) -> bool:
+    family = check.id.partition(".")[0]
+    if family == "identity":
+        return check.id != "identity.hardware_address"  # the network's own check sees more
+    return family in _SURVEY_FAMILIES or check.id in _WITH_SURVEYS
+
+
 def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
     """The checks across devices that a run of this scope is for."""
+    if scope.survey is not None:
+        return tuple(check for check in LINEUP_CHECKS if _is_for_surveys(check))
     if scope.sheets:
         return tuple(check for check in LINEUP_CHECKS if _is_across_sheets(check, scope))
     if scope.clocks_only:
@@ -101,6 +112,7 @@ def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
         if (not scope.clocks_only or _is_for_clocks(check))
         and (not scope.settings_only or _is_for_settings(check))
         and (not scope.sheets or _is_for_witness(check))
+        and (scope.survey is None or _is_for_surveys(check))
     )
 
 

@@ -34,6 +34,8 @@ class Scope:
     settings, nothing else. sheets: names of the procedures and checklists that people work through while the
     tool watches; a run with any is for them alone.
     targets: tags that somebody acts on (empty: all that the sheets are for); the others are only watched.
+    checks: a retest repeats just these, ``check@subject`` or ``*@tag`` for all of a device, after what must
+    come first (see ``judge.repeat``); empty for all.
     sheet_values: what a site has decided, as ``discharge=20 min``.
     survey: None unless the run looks at the network itself; then devices are only asked who they are.
     """
@@ -52,3 +54,4 @@ class Scope:
     targets: tuple[str, ...] = ()
     sheet_values: tuple[str, ...] = ()
     survey: SurveyScope | None = None
+    checks: tuple[str, ...] = ()

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from probe.collect.events import RunPlan
+from probe.judge.repeat import told
 from probe.present.page import facts, page_width, paragraph, print_rows
 from probe.present.phrase import time_phrase
 from probe.present.row import Piece, Row
@@ -76,10 +77,12 @@ def opening(  # noqa: PLR0913 (what an opening tells)
     rows = paragraph(f"{lineup_map.lineup}, {lineup_map.site}", width, style="bold")
     pairs = [
         ("Devices", _devices(plan)),
+        ("Repeats", _repeated(plan)),
         ("Requests", _requests(plan)),
         ("Record", record),
         ("Signed", signature),
     ]
+    pairs = [pair for pair in pairs if pair[1] or pair[0] != "Repeats"]
     pairs += [("Way" if number == 0 else "", way) for number, way in enumerate(ways)]
     rows += [*facts(pairs, width, indent=2), Row()]
     usual = (SETTING_CAUTION, *CAUTIONS[1:]) if plan.scope.set_clocks else CAUTIONS
@@ -98,6 +101,17 @@ def _devices(plan: RunPlan) -> str:
     if plan.scope.dwell_s:
         text += f", polled again and again for {time_phrase(plan.scope.dwell_s)}"
     return text
+
+
+def _repeated(plan: RunPlan) -> str:
+    """Of a retest: what it repeats."""
+    checks = plan.scope.checks
+    if not checks:
+        return ""
+    whole, single = told(checks)
+    parts = [f"{whole} devices whole" if whole != 1 else "1 device whole"] if whole else []
+    parts += [f"{single} single checks" if single != 1 else "1 single check"] if single else []
+    return f"{' and '.join(parts)}; who each device is comes first"
 
 
 def _requests(plan: RunPlan) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import PurePosixPath
 
+from probe.judge.repeat import told
 from probe.judge.wording import AT_THE_GEAR
 from probe.model.evidence import Evidence, Exchange, Stray
 from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
@@ -120,6 +121,9 @@ def _how(content: RecordContent) -> str:
     scope = content.header.scope
     if content.acceptances:
         return "accepted at a desk; nothing was asked"
+    if scope.checks:
+        whole, single = told(scope.checks)
+        return f"a retest of what was open: {whole} devices whole, {single} single checks; identity first"
     if scope.settings_only:
         return "protective settings alone, read twice"
     if scope.quick:

@@ -151,6 +151,7 @@ def _member(path: Path, inside: int, content: RecordContent, source: Source) -> 
         findings=findings,
         causes=causes,
         expectations=content.expectations,
+        checks=frozenset(header.scope.checks),
     )
     return Member(
         path=path,

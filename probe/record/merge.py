@@ -6,6 +6,8 @@ The rules, plain enough to be checked by hand:
 - What a check says of a device is what the last run says that got the device done; all its findings of that
   check together, for on a retest an alarm that is gone leaves no finding of its own.
 - A finding on the lineup counts until a later run covers every device that it is about.
+- What passed on one unit says nothing of another: where a later run reads another identity, what was said
+  before and was not repeated is not tested.
 - Nothing is erased: each finding that was ever not a pass has a history, over all runs.
 - An acceptance counts while the finding is seen and judged just as it was accepted.
 """
@@ -13,20 +15,27 @@ The rules, plain enough to be checked by hand:
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from probe.judge.conclusion import untested_required
+from probe.judge.registry import get
+from probe.judge.repeat import family_of
+from probe.model.errors import InputError
 from probe.model.finding import WORST_FIRST, Cause, Expectation, Finding, Verdict, worst
 from probe.record.history import Acceptance, History, Stage
 
 Group = tuple[str, str]
+#: Checks on the run itself, which every run makes.
+_OF_EVERY_RUN = "run"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One run to be joined. order: of its start. tags: its scope; done: those that it got done.
 
-    offset: what to add to a line number of its own to get that in the merged record.
+    offset: what to add to a line number of its own to get that in the merged record. checks: what a retest
+    was to repeat, as in a scope; empty for all.
     """
 
     code: str
@@ -40,6 +49,7 @@ class Part:
     causes: tuple[Cause, ...]
     expectations: tuple[Expectation, ...]
     offset: int = 0
+    checks: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,12 +100,14 @@ def _groups(part: Part) -> Mapping[Group, list[Finding]]:
 def _current(parts: Sequence[Part]) -> dict[Group, tuple[int, list[Finding]]]:
     """By check and subject: which part has the last word, and its findings."""
     current: dict[Group, tuple[int, list[Finding]]] = {}
+    ever = {tag for part in parts for tag in part.tags}
     for number, part in enumerate(parts):
         for group, found in _groups(part).items():
             if group[1] in part.map_order:
                 current[group] = (number, found)
             else:
-                current[group] = _of_lineup(current.get(group), number, found, part)
+                current[group] = _of_lineup(current.get(group), number, found, part, ever)
+    _void_of_other_units(current, parts)
     for number, part in enumerate(parts):  # devices that no run got done: the last that tried says why
         for finding in part.findings:
             group = (finding.check, finding.subject)
@@ -107,12 +119,16 @@ def _current(parts: Sequence[Part]) -> dict[Group, tuple[int, list[Finding]]]:
 
 
 def _of_lineup(
-    before: tuple[int, list[Finding]] | None, number: int, found: list[Finding], part: Part
+    before: tuple[int, list[Finding]] | None,
+    number: int,
+    found: list[Finding],
+    part: Part,
+    ever: set[str],
 ) -> tuple[int, list[Finding]]:
     """Findings on the lineup: older ones stay unless this part covers all devices that they are about."""
     if before is None:
         return number, found
-    stay = [one for one in before[1] if one.verdict is not Verdict.PASS and not _covers(part, one)]
+    stay = [one for one in before[1] if one.verdict is not Verdict.PASS and not _covers(part, one, ever)]
     if not stay:
         return number, found
     fresh = {one.id: one for one in found}
@@ -126,10 +142,56 @@ def _as_bad(new: Finding, old: Finding) -> bool:
     return WORST_FIRST.index(new.verdict) <= WORST_FIRST.index(old.verdict)
 
 
-def _covers(part: Part, finding: Finding) -> bool:
-    """Whether the part tested every device that the finding on the lineup is about."""
-    about = {finding.point} & set(part.map_order) or set(part.map_order)
+def _covers(part: Part, finding: Finding, ever: set[str]) -> bool:
+    """Whether the part repeated the check, on every device that the finding on the lineup is about.
+
+    ever: the tags of all runs. A retest was planned with all devices that its checks need.
+    """
+    if part.checks and family_of(finding.check) != _OF_EVERY_RUN:
+        return f"{finding.check}@{finding.subject}" in part.checks and set(part.tags) <= part.done
+    about = {finding.point} & set(part.map_order) or ever
     return about <= part.done
+
+
+def _void_of_other_units(current: dict[Group, tuple[int, list[Finding]]], parts: Sequence[Part]) -> None:
+    """What a run said of a device counts no more when a later one read another identity there.
+
+    A unit that was exchanged, or got another firmware, has not been tested by what passed before it.
+    """
+    read = [_identities(part) for part in parts]
+    for (check, tag), (number, found) in list(current.items()):
+        was = read[number].get(tag, {})
+        later = [one[tag] for one in read[number + 1 :] if tag in one]
+        changed = [name for now in later for name, seen in now.items() if was.get(name, seen) != seen]
+        if changed:
+            current[check, tag] = (number, [_void(one, changed[0]) for one in found])
+
+
+def _identities(part: Part) -> dict[str, dict[str, str]]:
+    """By device: what it said of itself, by check, where the run got it done."""
+    said: dict[str, dict[str, str]] = {}
+    for one in part.findings:
+        if one.subject in part.done and family_of(one.check) == "identity" and one.observed:
+            said.setdefault(one.subject, {})[one.check] = one.observed
+    return said
+
+
+def _void(finding: Finding, changed: str) -> Finding:
+    """The finding as not tested; the same object where it was that already."""
+    if finding.verdict is Verdict.NOT_TESTED:
+        return finding
+    what = changed.partition(".")[2].replace("_", " ")
+    title = finding.title
+    with suppress(InputError, KeyError):  # a check of another version keeps the title that it had
+        title = get(finding.check).title
+    return finding._replace(
+        verdict=Verdict.NOT_TESTED,
+        title=f"{title}: not tested, another {what} answered in a later run, so this was another unit",
+        observed="",
+        expected="",
+        uncertainty="",
+        advice="Audit the device whole: buswitness audit MAP --only TAG.",
+    )
 
 
 def _ordered(
@@ -138,7 +200,11 @@ def _ordered(
     """All findings in the map's order, the lineup last, with the numbers and causes of the merged record."""
     place = {tag: number for number, tag in enumerate(parts[-1].map_order)}
     home = {id(one): number for number, part in enumerate(parts) for one in part.findings}
-    found = [_renumbered(one, home[id(one)], parts) for _, (_, group) in current.items() for one in group]
+    found = [
+        _renumbered(one, home.get(id(one), number), parts)
+        for number, group in current.values()
+        for one in group
+    ]
     return tuple(sorted(found, key=lambda f: (place.get(f.subject, len(place)), -f.danger)))
 
 
@@ -154,9 +220,9 @@ def _causes(current: Mapping[Group, tuple[int, list[Finding]]], parts: Sequence[
     """Causes that still explain something, named by run and number."""
     ids_of: dict[int, set[str]] = {}
     home = {id(one): number for number, part in enumerate(parts) for one in part.findings}
-    for _, group in current.values():
+    for number, group in current.values():
         for one in group:
-            ids_of.setdefault(home[id(one)], set()).add(one.id)
+            ids_of.setdefault(home.get(id(one), number), set()).add(one.id)
     kept = []
     for number, part in enumerate(parts):
         for cause in part.causes:

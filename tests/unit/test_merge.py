@@ -234,3 +234,58 @@ def test_no_failure_is_ever_without_a_history() -> None:
     failed = {f.id for f in FIRST.findings if f.verdict is not Verdict.PASS}
     assert {history.finding for history in merged.histories} == failed
     assert all(history.stages[0].verdict is not Verdict.PASS for history in merged.histories)
+
+
+def _retest(day: int, *findings: Finding, tags: tuple[str, ...], checks: tuple[str, ...]) -> Part:
+    return replace(_part(day, *findings, tags=tags), checks=frozenset(checks))
+
+
+def test_a_retest_of_single_checks_leaves_all_else_as_it_was() -> None:
+    first = _part(
+        1,
+        _finding("identity.serial", "F-2", Verdict.PASS, observed="A1"),
+        _finding("clock.skew", "F-2", Verdict.FAIL),
+        _finding("reach.delay", "F-2", Verdict.PASS),
+        _finding("places", "lineup", Verdict.FAIL, point="F-2"),
+        _finding("weight", "lineup", Verdict.FAIL),
+    )
+    retest = _retest(
+        2,
+        _finding("identity.serial", "F-2", Verdict.PASS, observed="A1"),
+        _finding("clock.skew", "F-2", Verdict.PASS),
+        _finding("places", "lineup", Verdict.PASS),
+        tags=("F-2",),
+        checks=("clock.skew@F-2", "places@lineup"),
+    )
+    merged = merge([first, retest])
+    found = _verdicts(merged)
+    assert (found["clock.skew@F-2"], found["reach.delay@F-2"]) == ("pass", "pass")
+    assert "places@lineup#F-2" not in found
+    assert found["weight@lineup"] == "fail", "it was not repeated"
+    assert _stages(merged, "clock.skew@F-2") == [("fail", False), ("pass", False)]
+    assert merged.complete
+
+
+def test_what_another_unit_passed_counts_no_more() -> None:
+    """The clock alone was repeated, and a unit with another serial number answered: nothing else is known."""
+    first = _part(
+        1,
+        _finding("identity.serial", "F-2", Verdict.PASS, observed="A1"),
+        _finding("clock.skew", "F-2", Verdict.FAIL),
+        _finding("values.range", "F-2", Verdict.PASS),
+        _finding("values.range", "F-1", Verdict.PASS),
+    )
+    retest = _retest(
+        2,
+        _finding("identity.serial", "F-2", Verdict.PASS, observed="B2"),
+        _finding("clock.skew", "F-2", Verdict.PASS),
+        tags=("F-2",),
+        checks=("clock.skew@F-2",),
+    )
+    merged = merge([first, retest])
+    found = _verdicts(merged)
+    assert (found["values.range@F-2"], found["values.range@F-1"]) == ("not tested", "pass")
+    assert (found["identity.serial@F-2"], found["clock.skew@F-2"]) == ("pass", "pass")
+    assert (merged.complete, "F-2" in merged.reason) == (False, True)
+    title = next(f.title for f in merged.findings if f.id == "values.range@F-2")
+    assert "another serial answered" in title

@@ -108,6 +108,8 @@ def moment(wall_ns: int, *, short: str = "") -> str:
 def way(dossier: Dossier, t: Texts) -> str:
     """How deep the run went, in words."""
     scope = dossier.content.header.scope
+    if scope.checks:
+        return t("way.retest")
     if scope.clocks_only:
         return t("way.clocks")
     if scope.settings_only:

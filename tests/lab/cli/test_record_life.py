@@ -62,6 +62,11 @@ def test_a_failure_is_retested_merged_and_never_erased(desk: Desk) -> None:
     before = (desk.folder / "first.audit.jsonl").read_bytes()
     retest = desk.audit("retest.audit.jsonl", "--retest", "first.audit.jsonl")
     assert {device["tag"] for device in retest["devices"]} == {"PM-2"}
+    first_of_all = {"reach.answers", "fresh.device"}
+    judged = {f["check"] for f in retest["findings"] if f["subject"] == "PM-2"}
+    assert {one for one in judged - first_of_all if one.partition(".")[0] not in ("identity", "proof")} == {
+        "supply.voltage"
+    }, "just what failed, after who it is, its proof and that it is alive"
     assert (desk.folder / "first.audit.jsonl").read_bytes() == before, "nothing recorded is rewritten"
     head = json.loads((desk.folder / "retest.audit.jsonl").read_bytes().split(b"\n")[0])["body"]
     assert [(s["relation"], s["code"]) for s in head["sources"]] == [("retests", first["record"]["code"])]
