@@ -9,6 +9,7 @@ from probe.judge.electrical.snapshot import Snapshot
 from probe.judge.electrical.taking import snapshots_of, stand_of
 from probe.judge.facts import Facts, Pair
 from probe.judge.gates import Gates
+from probe.judge.held_up import stall_of, stalls_of
 from probe.judge.identity import identity_of
 from probe.judge.proof import where_it_fits
 from probe.judge.settings.as_found import as_found
@@ -64,13 +65,17 @@ def _ends(taken: tuple[Snapshot, ...]) -> tuple[Snapshot, ...]:
 
 
 def _pairs(context: DeviceContext) -> tuple[Pair, ...]:
-    """First and last reply time of each request that was answered more than once at the first attempt."""
+    """First and last reply time of each request that was answered more than once at the first attempt.
+
+    Replies through which this computer was held up tell nothing of the gear.
+    """
     if context.is_clean and len({e.request[2:] for _, e in context.sent}) == len(context.sent):
         return ()  # nothing was asked twice
     first: dict[bytes, tuple[int, int]] = {}
     last: dict[bytes, tuple[int, int]] = {}
+    stalls = stalls_of(context)
     for sequence, exchange in context.sent:
-        if exchange.outcome is Outcome.DATA and exchange.attempt == 1:
+        if exchange.outcome is Outcome.DATA and exchange.attempt == 1 and not stall_of(exchange, stalls):
             key = exchange.request[7:] if exchange.framing is Framing.MBAP else exchange.request
             timed = (sequence, exchange.received_ns - exchange.sent_ns)
             first.setdefault(key, timed)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from probe.judge.check import LineupCheck, Need
-from probe.judge.limit import Interval, within
+from probe.judge.limit import Interval, exactly, within
 from probe.judge.lineup_context import LineupContext
 from probe.judge.statistic import median_interval, percentile
 from probe.judge.wording import AT_THE_GEAR, count, listed, milliseconds
@@ -99,6 +99,13 @@ def _weight(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         return
     limit = max(SLOWING_SHARE * early_ms, SLOWING_MS)
     verdict = within(bounds, None, limit)
+    if verdict is Verdict.REVIEW and within(exactly(2 * bounds.half_width), None, limit) is not Verdict.PASS:
+        yield check.untested(
+            "lineup",
+            f"reply times scatter too much ({_bounds(bounds)} ms against {limit:.1f} ms): a busy network or "
+            "a busy computer; more rounds (--dwell) would tell",
+        )
+        return
     yield check.find(
         "lineup",
         Verdict.REVIEW if verdict is Verdict.FAIL else verdict,
