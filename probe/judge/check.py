@@ -41,6 +41,7 @@ class Need(StrEnum):
     CABLING = "cabling drawn in the map"
     ANSWERS = "answers of people at the gear"
     SNMP = "answers of the device by SNMP"
+    CAPTURE = "a capture of the traffic"
 
 
 #: What nearly every check on values needs.

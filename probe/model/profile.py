@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from probe.model.device_map import Kind
+from probe.model.profile_ups import UpsRule
 from probe.model.reading import Quality, Value
 from probe.model.setting_rule import SettingsRule
 
@@ -306,7 +307,7 @@ class Profile:
     energized_points: voltages that tell whether the circuit is live; energized_above: in their unit.
     uptime: name of the point that counts since start ("" if none), to see a restart. settings: where it holds
     its protective settings, None where the profile does not say. events: its event log; read by witness runs
-    only, where something happens.
+    only, where something happens. ups: points that tell how a supply's battery stands.
     names: profile names that this one extends, nearest first (``is_a`` for searches).
     sha256: of the canonical compiled source texts, for the record.
     """
@@ -332,6 +333,7 @@ class Profile:
     energized_above: float = 0.0
     uptime: str = ""
     settings: SettingsRule | None = None
+    ups: UpsRule | None = None
     names: tuple[str, ...] = ()
     sha256: str = ""
 

@@ -18,6 +18,7 @@ from probe.model.clock_codec import ENCODINGS
 from probe.model.codec import TYPES
 from probe.model.device_map import Kind, Line, Strict
 from probe.model.profile import Area
+from probe.model.profile_ups import UpsDocument
 from probe.model.profile_words import PointName, Raws, Whole, listed, or_one, whole
 from probe.model.quantities import PHASES, QUANTITY_WORDS, STATE_WORDS
 from probe.model.setting_document import SettingsDocument
@@ -315,6 +316,7 @@ class ProfileDocument(Strict):
     clock: ClockDocument | None = None
     freshness: FreshnessDocument | None = None
     energized: EnergizedDocument | None = None
+    ups: UpsDocument | None = None
     uptime: PointName | None = None
     settings: SettingsDocument | None = None
     holes: tuple[HoleDocument, ...] = ()

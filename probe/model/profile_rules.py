@@ -35,6 +35,7 @@ from probe.model.profile import (
 from probe.model.profile_clock import compile_write
 from probe.model.profile_document import ClockWriteDocument, SyncDocument
 from probe.model.profile_layers import Entry, Layer, Stack
+from probe.model.profile_ups import UpsRule, compile_ups
 from probe.model.reading import Value
 from probe.model.setting_compile import compile_settings
 from probe.model.setting_rule import SettingsRule
@@ -75,6 +76,7 @@ class RuleCompiler:
             "energized_above": energized.above if energized else 0.0,
             "uptime": self._uptime(),
             "settings": self._settings(),
+            "ups": self._ups(),
         }
 
     def _each(self, field: str, compile_one: Callable[[Entry], _Rule | None]) -> tuple[_Rule, ...]:
@@ -329,6 +331,12 @@ class RuleCompiler:
     def _named(self, rule: str, names: tuple[str, ...], layer: Layer) -> tuple[str, ...]:
         found = [self._known(name, layer, rule, "points", index) for index, name in enumerate(names)]
         return tuple(point.name for point in found if point is not None)
+
+    def _ups(self) -> UpsRule | None:
+        written, layer = self._stack.get("ups"), self._stack.layer("ups")
+        if written is None or layer is None:
+            return None
+        return compile_ups(written, lambda name, *path: self._known(name, layer, "ups", *path) is not None)
 
     def _uptime(self) -> str:
         name, layer = self._stack.get("uptime"), self._stack.layer("uptime")

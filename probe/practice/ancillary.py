@@ -97,6 +97,7 @@ _TABLES: Mapping[Kind, Mapping[str, Value | Made]] = {
         "battery_charge": _power(100, 91, -0.9),
         "battery_runtime": _power(95, 84, -1),
         "battery_date": 202_503,
+        "battery_test": 1,
         "load": 26,
     },
     Kind.MASTER: {

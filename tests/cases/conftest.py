@@ -25,6 +25,7 @@
         clock_set: {at_s: 2.0}           its clock was set (also decision, reason, outcome, exception)
         run: {step_s: 5}                 the run: step_s, reference, servers, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
+        agents: {SW-1: {...}}            switches and supplies asked by SNMP, in a survey (see Agents)
         holds: {title: "should be open"} parts of the finding's texts, and exact point
 
 The conversation is made in the order in which the collector asks: identification, clock, proof points,
@@ -35,7 +36,7 @@ from __future__ import annotations
 
 import json
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -66,7 +67,10 @@ from probe.model.pdu import exception_reply, identification_request, read_reply,
 from probe.model.profile import Area, Profile
 from probe.model.profile_load import ProfileLibrary
 from probe.model.register_image import Image, block_payload, register_image
-from probe.model.scope import Scope
+from probe.model.scope import Scope, SurveyScope
+from probe.model.snmp_evidence import SnmpAnswer, SnmpOutcome, SnmpRequest
+from probe.model.snmp_objects import BY_NAME
+from probe.model.snmp_values import Binding, Kind, encode, oid_of
 from probe.model.study import Study
 from probe.model.study_load import load_study
 from probe.model.write_pdu import write_reply, write_requests
@@ -527,6 +531,111 @@ def run_evidence(told: dict[str, Any]) -> RunEvidence:
     )
 
 
+# --- Agents ------------------------------------------------------------------------------------------------
+#
+#   SW-1:
+#     device: {ports: [...]}             entry in the map, over the usual one (kind: ups for a supply)
+#     tells: {sysName: x, ifOperStatus: {1: 2}}   over a healthy switch with ports p1, p2, p3; null: no such
+#     later: {ifInErrors: {1: 5}}        the second reading, over the first
+#     dwell_s: 10                        between the two
+#     outcome: no answer                 of all requests, instead of data (with detail)
+#
+# A text that begins with "hex " is bytes.
+
+SWITCH: dict[str, Any] = {
+    "sysName": "switch", "sysDescr": "Brindlecote BS-8", "sysUpTime": 8_640_000, "snmpEngineID": "hex 80001f8804",
+    "ifName": {1: "p1", 2: "p2", 3: "p3"}, "ifType": {1: 6, 2: 6, 3: 6},
+    "ifAdminStatus": {1: 1, 2: 1, 3: 1}, "ifOperStatus": {1: 1, 2: 1, 3: 2},
+    "ifHighSpeed": {1: 1000, 2: 100, 3: 0}, "dot3StatsDuplexStatus": {1: 3, 2: 3, 3: 1},
+    "ifInErrors": {1: 7, 2: 0, 3: 0}, "ifOutErrors": {1: 0, 2: 0, 3: 0},
+    "dot3StatsFCSErrors": {1: 7, 2: 0, 3: 0}, "dot3StatsLateCollisions": {1: 0, 2: 0, 3: 0},
+    "ifInDiscards": {1: 3, 2: 0, 3: 0}, "ifOutDiscards": {1: 0, 2: 0, 3: 0},
+    "ifHCInOctets": {1: 1000, 2: 1000, 3: 0}, "ifHCOutOctets": {1: 1000, 2: 1000, 3: 0},
+    "ifHCInBroadcastPkts": {1: 10, 2: 20, 3: 0},
+    "dot1dBaseBridgeAddress": "hex 02005e100001", "dot1dBasePortIfIndex": {1: 1, 2: 2, 3: 3},
+    "dot1dStpDesignatedRoot": "hex 800002005e100001", "dot1dStpRootPort": 0, "dot1dStpTopChanges": 4,
+    "dot1dStpTimeSinceTopologyChange": 360_000, "dot1dStpMaxAge": 2000, "dot1dStpHelloTime": 200,
+    "dot1dStpForwardDelay": 1500, "dot1dStpPortState": {1: 5, 2: 5, 3: 1},
+    "dot1dStpPortDesignatedBridge": {1: "hex 800002005e100001", 2: "hex 800002005e100001"},
+    "lldpLocChassisId": "hex 02005e100001", "lldpLocChassisIdSubtype": 4,
+    "lldpLocPortId": {1: "p1", 2: "p2", 3: "p3"},
+    "entPhySensorType": {5: 8}, "entPhySensorScale": {5: 9}, "entPhySensorPrecision": {5: 1},
+    "entPhySensorValue": {5: 415}, "entPhySensorOperStatus": {5: 1}, "entPhysicalName": {5: "Board"},
+    "pethMainPsePower": {1: 120}, "pethMainPseOperStatus": {1: 1}, "pethMainPseConsumptionPower": {1: 30},
+}  # fmt: skip
+SUPPLY: dict[str, Any] = {
+    "sysName": "supply", "sysUpTime": 8_640_000, "upsBatteryStatus": 2, "upsSecondsOnBattery": 0,
+    "upsEstimatedMinutesRemaining": 95, "upsEstimatedChargeRemaining": 100, "upsOutputSource": 3,
+    "upsAlarmsPresent": 0, "upsTestResultsSummary": 1,
+}  # fmt: skip
+
+
+def agent_entry(tag: str, number: int, story: dict[str, Any]) -> dict[str, Any]:
+    """The map's entry of a switch or supply."""
+    usual = {
+        "tag": tag,
+        "kind": "switch",
+        "profile": "case-gateway",
+        "section": "A",
+        "address": {"host": f"127.0.1.{number}"},
+        "snmp": {},
+        "required": False,
+    }
+    return merged(usual, story.get("device", {}))
+
+
+def agent_answers(tag: str, kind: str, first: int, story: dict[str, Any]) -> list[tuple[int, SnmpAnswer]]:
+    """What an agent answered in the first reading and, after the dwell, in the second."""
+    if not story.get("asked", True):
+        return []
+    usual = SUPPLY if kind == "ups" else SWITCH
+    tells = merged(usual, story.get("tells", {}))
+    dwell_s = story.get("dwell_s", 10)
+    later = merged(tells, {"sysUpTime": tells.get("sysUpTime", 0) + round(100 * dwell_s)})
+    later = merged(later, story.get("later", {}))
+    found = []
+    for turn, told, at_s in ((0, tells, 1.0), (1, later, 1.0 + dwell_s)):
+        for name, value in told.items():
+            if turn == 0 or story.get("later") != "none":
+                number = first + len(found)
+                found.append((number, agent_answer(tag, name, value, turn, at_s, story)))
+    return found
+
+
+def agent_answer(  # one request an object: the judge does not mind how many are asked together
+    tag: str, name: str, value: Any, turn: int, at_s: float, story: dict[str, Any]
+) -> SnmpAnswer:
+    oid = BY_NAME[name].oid
+    rows = value.items() if isinstance(value, dict) else [("0", value)]
+    bindings = [
+        Binding((*oid, *oid_of(str(index))), *agent_value(one)) for index, one in rows if one is not None
+    ]
+    outcome = SnmpOutcome(story.get("outcome", "data"))
+    sent = round(at_s * SECOND)
+    return SnmpAnswer(
+        host="127.0.1.1:161",
+        tag=tag,
+        object="UPS" if name.startswith("ups") else name,
+        round=turn,
+        attempt=1,
+        request=SnmpRequest.BULK,
+        asked=".".join(map(str, oid)),
+        sent_ns=sent,
+        received_ns=sent + 5_000_000,
+        outcome=outcome,
+        detail=story.get("detail", ""),
+        bindings=encode(bindings) if outcome is SnmpOutcome.DATA else b"",
+    )
+
+
+def agent_value(value: Any) -> tuple[Kind, Any]:
+    if isinstance(value, int):
+        return Kind.INTEGER, value
+    if str(value).startswith("hex "):
+        return Kind.OCTETS, bytes.fromhex(value[4:])
+    return Kind.OCTETS, str(value).encode()
+
+
 def server_sample(
     source: str, low_s: float = 0, high_s: float = 0, unusable: str = "", caveat: str = "", at_s: float = 0.1
 ) -> ReferenceSample:
@@ -556,6 +665,12 @@ def judged(case: dict[str, Any]) -> Judged:
             entry["address"] = {"via": entry["address"]["via"], "unit": entry["address"].get("unit", 255)}
         entry["profile"] = story.get("profile", entry["profile"])
         devices.append(Told(merged({"scope": case.get("scope", {})}, story), entry))
+    agents = case.get("agents", {})
+    if agents:
+        devices = [
+            Told({"silent": True, "connects": []}, agent_entry(tag, number, story or {}))
+            for number, (tag, story) in enumerate(agents.items(), start=1)
+        ]
     text = merged(MAP, case.get("map", {}))
     text["devices"] = [device.entry for device in devices]
     lineup = Lineup(
@@ -569,6 +684,16 @@ def judged(case: dict[str, Any]) -> Judged:
     tags = tuple(device.tag for device in devices if device.tag not in out)
     scope = Scope(tags=tags, left_out=out, **case.get("scope", {}))
     run = run_evidence(case.get("run", {}))
+    if agents:
+        scope = replace(scope, survey=SurveyScope())
+        answers = [
+            answer
+            for number, device in enumerate(devices, start=1)
+            for answer in agent_answers(
+                device.tag, device.entry["kind"], 1000 * number, agents[device.tag] or {}
+            )
+        ]
+        run = replace(run, network=tuple(answers))
     judgements = {
         device.tag: judge_device(lineup, scope, device.tell(), run)
         for device in devices

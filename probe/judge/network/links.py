@@ -208,7 +208,7 @@ def _lines(context: LineupContext, tags: Iterable[str]) -> tuple[int, ...]:
 
 CHECKS: tuple[LineupCheck, ...] = (
     LineupCheck(
-        id="links.drawn",
+        id="link.drawn",
         title="Links are where they are drawn",
         needs=(Need.SNMP,),
         why="A ring whose links are not where they are drawn heals on paper only; whoever pulls a cable in a "
@@ -222,7 +222,7 @@ CHECKS: tuple[LineupCheck, ...] = (
         required=False,
     ),
     LineupCheck(
-        id="links.extra",
+        id="link.extra",
         title="No neighbour that is not in the map",
         needs=(Need.SNMP,),
         why="A switch or computer that nobody has drawn can close a loop, hand out addresses, or listen.",
@@ -235,7 +235,7 @@ CHECKS: tuple[LineupCheck, ...] = (
         required=False,
     ),
     LineupCheck(
-        id="links.alike",
+        id="link.alike",
         title="Links have the same speed and duplex at both ends",
         needs=(Need.SNMP,),
         why="Two sides that differ pass a few frames, and lose them when traffic is heavy.",
@@ -248,7 +248,7 @@ CHECKS: tuple[LineupCheck, ...] = (
         required=False,
     ),
     LineupCheck(
-        id="links.engine_id",
+        id="link.engine_id",
         title="No SNMP engine id seen twice",
         needs=(Need.SNMP,),
         why="Two devices with one engine id lock each other out of supervision by SNMP version 3.",

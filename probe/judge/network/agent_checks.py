@@ -1,0 +1,15 @@
+"""All checks on switches, their links and supplies, in the order in which they are shown."""
+
+from __future__ import annotations
+
+from probe.judge.check import DeviceCheck, LineupCheck
+from probe.judge.network import links, sensors, spanning_tree, switch_ports, ups
+
+AGENT_CHECKS: tuple[LineupCheck, ...] = (
+    *switch_ports.CHECKS,
+    *spanning_tree.CHECKS,
+    *sensors.CHECKS,
+    *ups.LINEUP_CHECKS,
+    *links.CHECKS,
+)
+SUPPLY_CHECKS: tuple[DeviceCheck, ...] = ups.DEVICE_CHECKS
