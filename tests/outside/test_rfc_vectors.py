@@ -56,6 +56,18 @@ JCS = {
         "6af595a9aa80110b964b4de3f82a05fa6ae7423005019bacfa2620dddc4e94d1",
     ),
 }
+#: The sixth published input, "french", with its published output: from memory, so that what it says is held against
+#: an independent encoder here, and no hash is given as published.
+FRENCH = (
+    {
+        "p\u00eache": "but canonicalization MUST",
+        "sin": "ignore locale",
+        "peach": "This sorting order",
+        "p\u00e9ch\u00e9": "is wrong according to French",
+    },
+    '{"peach":"This sorting order","p\u00e9ch\u00e9":"is wrong according to French",'
+    '"p\u00eache":"but canonicalization MUST","sin":"ignore locale"}',
+)
 #: What our lines may hold of these: no fractions, ASCII names only. The rest must be refused, not mangled.
 OURS = {"arrays", "unicode"}
 
@@ -95,6 +107,15 @@ ED25519 = [
 def test_the_library_that_our_lines_are_held_against_gives_the_published_bytes(name: str) -> None:
     value, sha256 = JCS[name]
     assert hashlib.sha256(rfc8785.dumps(value)).hexdigest() == sha256
+
+
+def test_names_are_sorted_by_code_units_whatever_a_language_wants() -> None:
+    value, published = FRENCH
+    assert rfc8785.dumps(value) == published.encode()
+    with pytest.raises(TypeError):  # our lines have ASCII names only
+        canonical(value)  # type: ignore[arg-type]
+    ascii_names = {"peach": 1, "peche": 2, "Peche": 3, "pe": 4, "sin": 5, "Sin": 6}
+    assert canonical(ascii_names) == rfc8785.dumps(ascii_names)
 
 
 @pytest.mark.parametrize("name", JCS)
