@@ -63,15 +63,15 @@ def make_ready(lineup: Lineup, scope: Scope, record_path: Path | None, wishes: W
     from probe.wire.system_clock import SystemClock
 
     ways = judge_ways((), own_adapters()) if wishes.practice else preflight(lineup.map, scope.tags)
-    if ways.stops:
+    if ways.stops and scope.survey is None:  # why there is no way is what a survey is for
         raise InputError(ways.stops)
     plan = prepare(lineup, scope)
     signer = signer_of_this_computer(wanted=wishes.sign)
     clock = SystemClock()
     path = record_path or default_record_path(lineup.map.lineup, clock.wall_ns())
-    header = _header(lineup, scope, wishes, ways, clock.wall_ns())
+    header = header_for(lineup, scope, wishes, ways, clock.wall_ns())
     writer = RecordWriter.create(path, header, signer=signer)
-    _tell(plan, path, ways, wishes, signer)
+    (_tell if scope.survey is None else _tell_survey)(plan, path, ways, wishes, signer)
     return Start(
         plan=plan,
         path=path,
@@ -89,7 +89,8 @@ def default_record_path(lineup_name: str, wall_ns: int) -> Path:
     return Path(f"{name[:80]}-{stamp}.audit.jsonl")
 
 
-def _header(lineup: Lineup, scope: Scope, wishes: Wishes, ways: Preflight, wall_ns: int) -> Header:
+def header_for(lineup: Lineup, scope: Scope, wishes: Wishes, ways: Preflight, wall_ns: int) -> Header:
+    """The head of a new record: what is to be tested, with what, by whom, from when."""
     from probe.record.header import Header, Instrument
     from probe.record.own_code import own_code
 
@@ -122,6 +123,19 @@ def _clock_state() -> str:
     if not state.known:
         return NOT_STATED
     return "synchronised" if state.synchronised else "not synchronised"
+
+
+def _tell_survey(plan: RunPlan, path: Path, ways: Preflight, wishes: Wishes, signer: Signer | None) -> None:
+    """Print what a survey intends, before it starts."""
+    from probe.cli.key_commands import signature_words
+    from probe.present.console import console
+    from probe.present.survey_page import show_opening
+
+    people = console(sys.stderr if wishes.as_json else sys.stdout)
+    try:
+        show_opening(people, plan, record=str(path), signature=signature_words(signer, wanted=wishes.sign))
+    except BrokenPipeError:
+        failure.silence_stdout()
 
 
 def _tell(plan: RunPlan, path: Path, ways: Preflight, wishes: Wishes, signer: Signer | None) -> None:

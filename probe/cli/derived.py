@@ -27,6 +27,7 @@ def desk_header(  # noqa: PLR0913 (each may be left out)
     map_texts: Sequence[SourceText] = (),
     profile_texts: Sequence[SourceText] = (),
     study_texts: Sequence[SourceText] = (),
+    sheet_texts: Sequence[SourceText] = (),
     scope: Scope | None = None,
     operator: str = "",
 ) -> Header:
@@ -46,6 +47,7 @@ def desk_header(  # noqa: PLR0913 (each may be left out)
         map_texts=tuple(map_texts),
         profile_texts=tuple(profile_texts),
         study_texts=tuple(study_texts),
+        sheet_texts=tuple(sheet_texts),
         scope=scope or like.scope,
         started_wall_ns=SystemClock().wall_ns(),
         instrument=instrument,

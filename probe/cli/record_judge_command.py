@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,7 @@ def judge(
     content = load(file)
     if content.is_merged or content.header.map_texts == ():
         raise InputError([_no_run(file)])
-    lineup = _lineup(content, map_file, profiles)
+    lineup = replace(_lineup(content, map_file, profiles), sheet_texts=content.header.sheet_texts)
     again = rederive(content, lineup, version=probe.__version__)
     written = None
     if map_file is not None or profiles or record is not None:
@@ -111,6 +111,7 @@ def _write(
         map_texts=lineup.map_texts,
         profile_texts=lineup.profile_texts,
         study_texts=lineup.study_texts,
+        sheet_texts=lineup.sheet_texts,
         operator=content.header.operator,
     )
     writer = begin(record, file, "judged", header, sign=sign)

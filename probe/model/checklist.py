@@ -24,6 +24,7 @@ evidence (``OperatorAnswer``), what it means is the judge's (``judge.checklist``
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from enum import StrEnum
 from functools import lru_cache
@@ -46,6 +47,8 @@ CHECKLIST_FORMAT = "buswitness-checklist/1"
 COMMON_PRACTICE = "common practice, no source"
 #: About the whole, not one of its parts.
 LINEUP = "lineup"
+
+_IS_CHECKLIST = re.compile(rf"""^format:\s*["']?{re.escape(CHECKLIST_FORMAT)}["']?\s*$""", re.MULTILINE)
 
 LineId = Annotated[
     str,
@@ -171,7 +174,7 @@ def fitting_checklist(name: str, data: bytes | str, drawn: DeviceMap) -> Checkli
 @lru_cache(maxsize=64)
 def checklist_of_text(text: SourceText) -> Checklist | None:
     """The checklist that a text of a record holds; None if it is another kind of sheet."""
-    if f"format: {CHECKLIST_FORMAT}" not in text.text:
+    if not _IS_CHECKLIST.search(text.text):
         return None
     return load_checklist(text.name, text.text)[0]
 

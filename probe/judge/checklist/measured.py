@@ -28,6 +28,8 @@ from probe.model.checklist import Measure, Quantity
 from probe.model.device_map import DeviceMap
 from probe.model.finding import Verdict
 
+#: How far a wire that is as drawn may be from a drawn length without a spread: common practice, no source.
+_ROUTING_M, _ROUTING_SHARE = 0.5, 0.05
 #: Beyond it nothing at the gear is meant; it keeps the arithmetic from overflow.
 _MOST = 1e9
 
@@ -199,7 +201,8 @@ def _again(measure: Measure, entry: Named, seen: Amount, drawn: DeviceMap) -> tu
 
 
 def _metres(value: float, spread: float) -> Amount:
-    return Amount(value=value, unit="m", plus_minus=spread)
+    """The drawn length; where the map says nothing of its spread, what routing makes of any drawing."""
+    return Amount(value=value, unit="m", plus_minus=spread or max(_ROUTING_M, _ROUTING_SHARE * value))
 
 
 _JUDGES: dict[Quantity, Callable[[Measure, Named, Amount, DeviceMap], Judged]] = {
