@@ -56,8 +56,8 @@ JCS = {
         "6af595a9aa80110b964b4de3f82a05fa6ae7423005019bacfa2620dddc4e94d1",
     ),
 }
-#: The sixth published input, "french", with its published output: from memory, so that what it says is held against
-#: an independent encoder here, and no hash is given as published.
+#: The sixth published input, "french", with its published output: from memory, so it is held against an
+#: independent encoder here, and no hash is given as published.
 FRENCH = (
     {
         "p\u00eache": "but canonicalization MUST",
@@ -65,8 +65,10 @@ FRENCH = (
         "peach": "This sorting order",
         "p\u00e9ch\u00e9": "is wrong according to French",
     },
-    '{"peach":"This sorting order","p\u00e9ch\u00e9":"is wrong according to French",'
-    '"p\u00eache":"but canonicalization MUST","sin":"ignore locale"}',
+    (
+        '{"peach":"This sorting order","p\u00e9ch\u00e9":"is wrong according to French",'
+        '"p\u00eache":"but canonicalization MUST","sin":"ignore locale"}'
+    ),
 )
 #: What our lines may hold of these: no fractions, ASCII names only. The rest must be refused, not mangled.
 OURS = {"arrays", "unicode"}
