@@ -16,6 +16,8 @@ import typer
 
 import probe
 from probe.cli import failure
+from probe.cli.capture_group import capture_app
+from probe.cli.checklist_group import checklist_app
 from probe.cli.desk_group import desk_app
 from probe.cli.groups import map_app, profile_app
 from probe.cli.key_group import key_app
@@ -33,6 +35,8 @@ app.add_typer(record_app, name="record", help="Read, prove, judge again, compare
 app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
 app.add_typer(study_app, name="study", help="Check studies of settings, make them from tables.")
 app.add_typer(desk_app, name="desk", help="Desk calculations: no device is asked.")
+app.add_typer(capture_app, name="capture", help="Record traffic, and analyse what was recorded.")
+app.add_typer(checklist_app, name="checklist", help="Field checklist: what people look at and measure.")
 app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 app.command(short_help="Compare protective settings with the study; curves, coordination.")(settings)
 

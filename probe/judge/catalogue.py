@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from probe.judge.check import Check, LineupCheck
-from probe.judge.registry import ALIASES, DEVICE_CHECKS, LINEUP_CHECKS
+from probe.judge.registry import ALIASES, CAPTURE_CHECKS, DEVICE_CHECKS, LINEUP_CHECKS
 
 _HEAD = """\
 # What is checked, and why
@@ -34,6 +34,9 @@ def _lines() -> Iterator[str]:
     yield "## Across the lineup, and on the run itself\n"
     for across in LINEUP_CHECKS:
         yield _entry(across)
+    yield "## On captures (`capture read`)\n"
+    for captured in CAPTURE_CHECKS:
+        yield _entry(captured)
     if ALIASES:
         yield "## Ids of former versions\n"
         yield from (f"- `{old}` is now `{new}`" for old, new in sorted(ALIASES.items()))

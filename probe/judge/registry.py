@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+from probe.judge.capture import modbus as captured_modbus
+from probe.judge.capture import network as captured_network
+from probe.judge.capture.check import CaptureCheck
 from probe.judge.check import Check, DeviceCheck, LineupCheck
 from probe.judge.checklist import checks as checklist
 from probe.judge.checks import (
@@ -126,6 +129,9 @@ ALIASES: dict[str, str] = {}
 
 
 def _indexed(checks: Iterable[Check]) -> dict[str, Check]:
+#: On captures; no audit waits for them.
+CAPTURE_CHECKS: tuple[CaptureCheck, ...] = (*captured_modbus.CHECKS, *captured_network.CHECKS)
+
     """Checks by id. Raises ValueError for an id that stands twice: a defect of ours, seen at import."""
     index: dict[str, Check] = {}
     for check in checks:
@@ -135,7 +141,7 @@ def _indexed(checks: Iterable[Check]) -> dict[str, Check]:
     return index
 
 
-BY_ID = _indexed((*DEVICE_CHECKS, *LINEUP_CHECKS))
+BY_ID = _indexed((*DEVICE_CHECKS, *LINEUP_CHECKS, *CAPTURE_CHECKS))
 
 
 def get(name: str) -> Check:

@@ -1,0 +1,1 @@
+"""Checks on captures: figures of a file of packets, with or without a map, to findings."""

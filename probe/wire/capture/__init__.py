@@ -1,0 +1,1 @@
+"""Captures: reading files of packets at speed, and taking them."""

@@ -1,0 +1,90 @@
+"""The kernel in its sandbox: the one module that knows the WebAssembly runtime.
+
+The kernel (``kernel/*.c``, compiled into ``kernel.wasm``) reads records, orders TCP streams and matches
+requests to answers. It runs in memory of its own, of fixed size: a malicious file can spoil its figures,
+never this process. See docs/decisions/0012.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+from collections.abc import Iterable
+from importlib.resources import files
+from typing import Any
+
+from probe.wire.capture import layout
+
+#: Bytes read at a time.
+WINDOW = 1 << 20
+
+
+class NoKernelError(Exception):
+    """There is no runtime for this kind of computer."""
+
+
+class Kernel:
+    """One capture being read. ``room`` and ``feed`` take bytes in; ``table`` gives what was counted."""
+
+    def __init__(self, ports: Iterable[int]) -> None:
+        """ports: TCP ports on which Modbus is spoken. Raises NoKernelError."""
+        runtime = _runtime()
+        self._store = runtime.Store(runtime.Engine())
+        code = files("probe.wire.capture").joinpath("kernel.wasm").read_bytes()
+        module = runtime.Module(self._store.engine, code)
+        self._calls: Any = runtime.Instance(self._store, module, []).exports(self._store)
+        memory = self._calls["memory"]
+        size = memory.data_len(self._store)  # fixed: the kernel never grows it, so the view stays valid
+        place = ctypes.addressof(memory.data_ptr(self._store).contents)
+        self._memory = memoryview((ctypes.c_ubyte * size).from_address(place)).cast("B")
+        self._call("start")
+        for port in ports:
+            self._call("add_port", port)
+
+    def _call(self, name: str, *values: int) -> int:
+        result = self._calls[name](self._store, *values)
+        return int(result) & 0xFFFFFFFF if result is not None else 0
+
+    def room(self) -> memoryview:
+        """Where the next bytes of the file go; at least ``WINDOW`` long."""
+        place, size = self._call("room"), self._call("room_size")
+        return self._memory[place : place + min(size, WINDOW)]
+
+    def feed(self, count: int) -> Iterable[bytes]:
+        """Work on ``count`` new bytes in the room; gives rare frames, in lots, as the kernel wrote them."""
+        full = True
+        while full:
+            full = bool(self._call("feed", count))
+            count = 0
+            if self._call("out_size"):
+                yield bytes(self.table(layout.OUT))
+                self._call("out_empty")
+
+    def finish(self) -> None:
+        """The file has ended."""
+        self._call("finish")
+
+    def table(self, number: int) -> memoryview:
+        """The rows of a table, as they lie in the kernel's memory: valid until the next call."""
+        place = self._call("table", number, 0)
+        return self._memory[place : place + self._call("table", number, 1) * self.row_size(number)]
+
+    def row_size(self, number: int) -> int:
+        """Bytes of a row of the table."""
+        return self._call("table", number, 2)
+
+    def totals(self) -> dict[str, int]:
+        """All totals by name."""
+        return dict(zip(layout.TOTALS, self.table(layout.TOTAL).cast("q"), strict=True))
+
+
+def _runtime() -> Any:
+    """The runtime's package: Any, because it is imported only here, and only where there is one."""
+    try:
+        import wasmtime
+    except (ImportError, OSError, RuntimeError) as error:
+        raise NoKernelError(
+            f"captures are read by a kernel that needs the package wasmtime, and there is none for "
+            f"Python {sys.version_info.major}.{sys.version_info.minor} on this computer ({error})"
+        ) from error
+    return wasmtime

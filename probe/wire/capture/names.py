@@ -1,0 +1,117 @@
+"""Names of protocols by their numbers: what a plant's network usually carries.
+
+Source: numbers as the IEEE and IANA registries assign them (from memory). What is not here is "unknown".
+"""
+
+from __future__ import annotations
+
+ETHERTYPES: dict[int, str] = {
+    0x0800: "IPv4",
+    0x0806: "ARP",
+    0x86DD: "IPv6",
+    0x8035: "RARP",
+    0x8809: "slow protocols (link aggregation)",
+    0x8847: "MPLS",
+    0x8863: "PPPoE discovery",
+    0x8864: "PPPoE",
+    0x888E: "802.1X",
+    0x8892: "PROFINET",
+    0x88A4: "EtherCAT",
+    0x88B8: "GOOSE",
+    0x88B9: "GSE management",
+    0x88BA: "sampled values",
+    0x88CC: "LLDP",
+    0x88E3: "media redundancy (MRP)",
+    0x88F5: "MVRP",
+    0x88F7: "PTP",
+    0x88FB: "parallel redundancy (PRP)",
+    0x8902: "connectivity faults (CFM)",
+    0x892F: "seamless redundancy (HSR)",
+    0x9000: "loopback test",
+    0x22F0: "audio and video transport",
+    0x22EA: "stream reservation",
+}
+
+#: By both service access points of an 802.3 frame.
+LLC: dict[int, str] = {
+    0x4242: "spanning tree",
+    0xAAAA: "SNAP",
+    0xF0F0: "NetBIOS",
+    0xE0E0: "IPX",
+    0xFFFF: "IPX, raw",
+    0xFEFE: "OSI network layer",
+    0x0000: "LLC test",
+}
+
+IP: dict[int, str] = {
+    1: "ICMP",
+    2: "IGMP",
+    4: "IP in IP",
+    6: "TCP",
+    17: "UDP",
+    41: "IPv6 in IP",
+    47: "GRE",
+    50: "ESP",
+    51: "AH",
+    58: "ICMPv6",
+    88: "EIGRP",
+    89: "OSPF",
+    103: "PIM",
+    112: "VRRP",
+    132: "SCTP",
+}
+
+TCP: dict[int, str] = {
+    20: "FTP data",
+    21: "FTP",
+    22: "SSH",
+    23: "Telnet",
+    25: "SMTP",
+    53: "DNS",
+    80: "HTTP",
+    102: "ISO transport (IEC 61850, S7)",
+    135: "RPC",
+    139: "NetBIOS session",
+    389: "LDAP",
+    443: "HTTPS",
+    445: "SMB",
+    502: "Modbus",
+    802: "Modbus over TLS",
+    1883: "MQTT",
+    2404: "IEC 60870-5-104",
+    3389: "remote desktop",
+    4840: "OPC UA",
+    5900: "VNC",
+    8080: "HTTP",
+    8443: "HTTPS",
+    8883: "MQTT over TLS",
+    20000: "DNP3",
+    44818: "EtherNet/IP",
+}
+
+UDP: dict[int, str] = {
+    53: "DNS",
+    67: "DHCP",
+    68: "DHCP",
+    69: "TFTP",
+    123: "NTP",
+    137: "NetBIOS names",
+    138: "NetBIOS datagrams",
+    161: "SNMP",
+    162: "SNMP traps",
+    319: "PTP event",
+    320: "PTP general",
+    500: "IKE",
+    514: "syslog",
+    546: "DHCPv6",
+    547: "DHCPv6",
+    1900: "SSDP",
+    2222: "EtherNet/IP I/O",
+    3702: "WS-Discovery",
+    4500: "IPsec NAT",
+    5353: "mDNS",
+    5355: "LLMNR",
+    34964: "PROFINET context manager",
+    44818: "EtherNet/IP",
+    47808: "BACnet/IP",
+}
