@@ -10,6 +10,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+from probe.model.failover_evidence import Beat, LinkStep
 from probe.model.snmp_evidence import SnmpAnswer
 
 
@@ -72,7 +73,8 @@ class Talk(NamedTuple):
 
 
 class Listening(NamedTuple):
-    """One stretch of listening on one interface. means: "raw socket" or "none", then ``why`` says why not.
+    """One stretch of listening on one interface. means: "raw socket", "capture library" or
+    "none"; ``why`` says what was missing.
 
     frames, octets: all that came. dropped: frames that the system could not hand over; uncounted: frames of
     pairs beyond those that ``Talk`` holds. busiest: most frames to everybody (broadcast and multicast) in one
@@ -170,4 +172,6 @@ NetworkEvidence = (
     | ServiceProbe
     | ForwardingEntry
     | SnmpAnswer
+    | LinkStep
+    | Beat
 )

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Any, get_type_hints
 
+from probe.model.failover_evidence import Beat, LinkStep
 from probe.model.network_evidence import (
     ForwardingEntry,
     Frame,
@@ -33,6 +34,8 @@ NETWORK_KINDS: dict[type, str] = {
     ServiceProbe: "service",
     ForwardingEntry: "forwarding",
     SnmpAnswer: "snmp",
+    LinkStep: "link step",
+    Beat: "beat",
 }
 
 

@@ -31,6 +31,7 @@ from probe.model.evidence import (
     ReferenceSample,
     Stray,
 )
+from probe.model.failover_evidence import Beat, LinkAct, LinkStep, Means
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import SourceText
 from probe.model.network_evidence import (
@@ -133,6 +134,8 @@ evidence = st.one_of(
     st.builds(SecretSeen, number, text, text, text, text, text, st.booleans()),
     st.builds(ServiceProbe, text, small, text, number, number, st.sampled_from(ServiceOutcome), data),
     st.builds(ForwardingEntry, text, number, text, text, small, st.booleans()),
+    st.builds(LinkStep, number, text, st.sampled_from(LinkAct), text, text, text),
+    st.builds(Beat, text, text, text, st.sampled_from(Means), number, number, text, data, data),
     st.builds(
         SnmpAnswer,
         host=text,
