@@ -26,6 +26,7 @@ from probe.cli.record_group import record_app
 from probe.cli.report_entry import report
 from probe.cli.settings_entry import settings
 from probe.cli.study_group import study_app
+from probe.cli.survey_entry import survey
 from probe.present.console import say
 
 app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
@@ -39,6 +40,7 @@ app.add_typer(capture_app, name="capture", help="Record traffic, and analyse wha
 app.add_typer(checklist_app, name="checklist", help="Field checklist: what people look at and measure.")
 app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 app.command(short_help="Compare protective settings with the study; curves, coordination.")(settings)
+app.command(short_help="Look at the network itself: who is there, against the map.")(survey)
 
 
 #: What the command-line library returns for Ctrl-C while it parses; not one of our codes.

@@ -44,7 +44,8 @@ class RunPlan:
 class AuditResult:
     """What a run came to. Times are Unix nanoseconds. why_incomplete: empty when complete.
 
-    clocks: what was said of each clock that was due, in the map's order.
+    clocks: what was said of each clock that was due, in the map's order. network: of a survey, all that
+    speaks of the network, with its numbers in the record.
     """
 
     lineup: Lineup
@@ -57,6 +58,7 @@ class AuditResult:
     causes: tuple[Cause, ...]
     requests: int
     clocks: tuple[ClockVerdict, ...] = ()
+    network: tuple[tuple[int, Evidence], ...] = ()
 
 
 class Ledger(Protocol):

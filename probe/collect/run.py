@@ -130,6 +130,7 @@ class Run:
             causes=causes,
             requests=self._journal.requests,
             clocks=self._clocks,
+            network=self._journal.run_evidence().network,
         )
         self._journal.tell("run_finished", result)
         return result

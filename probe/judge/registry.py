@@ -45,6 +45,8 @@ from probe.judge.electrical import (
     voltages,
 )
 from probe.judge.electrical import bus as buses
+from probe.judge.network.agent_checks import AGENT_CHECKS, SUPPLY_CHECKS
+from probe.judge.network.survey_checks import SURVEY_CHECKS
 from probe.judge.settings import device_checks as settings
 from probe.judge.settings.lineup_check import COORDINATION
 from probe.judge.witness import checks as witness
@@ -100,6 +102,7 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     totals.DEMAND,
     energy.CHECK,
     sound.CHECK,
+    *SUPPLY_CHECKS,
     *settings.CHECKS,
     bus.CHECK,
     bus.PATIENCE,
@@ -122,16 +125,18 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
     run.AGREEMENT,
     run.INSTRUMENT,
     *witness.CHECKS,
+    *SURVEY_CHECKS,
+    *AGENT_CHECKS,
 )
+
+#: On captures; no audit waits for them.
+CAPTURE_CHECKS: tuple[CaptureCheck, ...] = (*captured_modbus.CHECKS, *captured_network.CHECKS)
 
 #: Ids that were retired, and the check that took over. Records keep old ids for ever.
 ALIASES: dict[str, str] = {}
 
 
 def _indexed(checks: Iterable[Check]) -> dict[str, Check]:
-#: On captures; no audit waits for them.
-CAPTURE_CHECKS: tuple[CaptureCheck, ...] = (*captured_modbus.CHECKS, *captured_network.CHECKS)
-
     """Checks by id. Raises ValueError for an id that stands twice: a defect of ours, seen at import."""
     index: dict[str, Check] = {}
     for check in checks:

@@ -41,7 +41,10 @@ class Refusal(NamedTuple):
 
 
 class EthernetPort(Protocol):
-    """One interface whose frames are heard."""
+    """One interface whose frames are heard. means: "raw socket", or "capture library", which cannot tell a
+    frame of ours that comes back from one that goes out."""
+
+    means: str
 
     def listen(self, take: Take, lost: Lost) -> None:
         """Begin to hand over frames; called in the event loop, which then calls ``take``."""
@@ -92,6 +95,8 @@ def _open_linux(interface: str) -> EthernetPort | Refusal:
 
 class _PacketSocket:
     """An AF_PACKET socket bound to one interface, hearing everything that passes by."""
+
+    means = "raw socket"
 
     def __init__(self, interface: str) -> None:
         self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
@@ -170,6 +175,8 @@ def open_scapy(interface: str) -> EthernetPort | Refusal:
 
 class _ScapyPort:
     """Frames through scapy: a thread of its own listens, the event loop is called from there."""
+
+    means = "capture library"
 
     def __init__(self, interface: str) -> None:
         from scapy.config import conf

@@ -167,7 +167,7 @@ class Ear:
             self._full = True
             self._tell(f"{MOST_FRAMES} frames are kept: from here on they are only counted.")
 
-    def evidence(self, dropped: int, means: str = "raw socket", why: str = "") -> Iterator[Talk | Listening]:
+    def evidence(self, dropped: int, means: str, why: str = "") -> Iterator[Talk | Listening]:
         """What was counted so far, busiest pairs first."""
         now_ns = self._clock.now_ns()
         ranked = sorted(self._pairs.items(), key=lambda item: (-item[1].octets, item[0]))

@@ -82,6 +82,7 @@ class _Work:
         self._journal = journal
         self._clock = journal.clock
         self._port: EthernetPort | None = None
+        self._means = "none"
         self._why_deaf = "no interface of this computer is in a subnet of the map"
         interface = survey.ground.interface
         self._ear = Ear(interface, self._clock, self._keep, self._say)
@@ -131,6 +132,7 @@ class _Work:
             self._say(f"Frames cannot be heard ({found.why}). {_LOST} To grant it: {found.mend}.")
             return
         self._port = found
+        self._means = found.means
         found.listen(self._ear.take, self._lost)
 
     def _lost(self, why: str) -> None:
@@ -226,12 +228,12 @@ class _Work:
 
     def end(self) -> None:
         """Stop listening; keep what was counted. Never raises: the run may be ending for another reason."""
-        heard = self._port is not None or bool(self._ear.frames)
+        heard = self._means != "none"
         dropped = self._port.dropped() if self._port is not None else 0
         self._port_closed()
         with contextlib.suppress(LedgerBroken):
             if heard:
-                for evidence in self._ear.evidence(dropped, why=self._why_left()):
+                for evidence in self._ear.evidence(dropped, self._means, self._why_left()):
                     self._journal.keep(evidence)
             else:
                 now_ns, name = self._clock.now_ns(), self._ground.interface
