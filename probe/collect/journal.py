@@ -29,6 +29,8 @@ from probe.model.evidence import (
     Stray,
 )
 
+_REFERENCE = Purpose.REFERENCE
+
 
 class LedgerBroken(Exception):  # noqa: N818 - says what happened
     """The ledger could not keep a piece of evidence; the run ends at once. The cause is chained."""
@@ -109,9 +111,13 @@ class Journal:
 
     def exchange(self, shelf: Shelf, exchange: Exchange) -> None:
         """Keep one attempt of one request; the hot path of a run."""
-        item = (self.keep(exchange), exchange)
+        try:
+            item = (self.keep(exchange) if self.surveys else self._keep(exchange), exchange)
+        except (RecordError, OSError) as error:
+            self._break(error)
+            raise LedgerBroken(str(error)) from error
         self.requests += 1
-        if exchange.purpose is Purpose.REFERENCE:
+        if exchange.purpose is _REFERENCE:
             self._reference_exchanges.append(item)
             self._run = None
         else:

@@ -39,10 +39,15 @@ class Lanes:
         """Conversations that may go on at the same time, by how long answers took."""
         return max(self._least, int(_REQUESTS_A_SECOND * self._mean_ns / SECOND_NS))
 
+    def take(self) -> bool:
+        """True if there was a free lane that nobody waits for; it is ours until ``leave``."""
+        free = self._busy < self.most and not self._waiting
+        self._busy += free
+        return free
+
     async def enter(self) -> None:
         """Return when there is a lane; it is ours until ``leave``."""
-        if self._busy < self.most and not self._waiting:
-            self._busy += 1
+        if self.take():
             return
         place = asyncio.get_running_loop().create_future()
         self._waiting.append(place)

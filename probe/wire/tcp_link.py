@@ -34,7 +34,7 @@ from probe.model.pdu import READ_DEVICE_ID, check_reply, data_size
 from probe.model.profile import Quirks
 from probe.wire import mbap
 from probe.wire.allowed import ensure_read
-from probe.wire.connection import KEPT_BYTES, Answer, Connection
+from probe.wire.connection import KEPT_BYTES, Connection
 from probe.wire.dial import dial
 from probe.wire.link import Follow, Request, StrayHandler
 
@@ -205,26 +205,22 @@ class TcpLink(Connection):
                 self._waiter = None
                 self._give_up(self._tag())
                 self._digest(received_ns, data)
-            elif self._follow is None or not self._followed(self._follow, waiter, received_ns, data):
+                return
+            try:
+                if self._follow is not None:
+                    request = self._follow(self._exchange(received_ns, _DATA, 0, data))
+                    if request is not None:
+                        if not self._send(request):
+                            self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+                        return
+            except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
                 self._waiter = None
-                waiter.set_result((received_ns, _DATA, 0, data))
+                waiter.set_exception(error)
+                return
+            self._waiter = None
+            waiter.set_result((received_ns, _DATA, 0, data))
             return
         self._digest(self._now_ns(), data)
-
-    def _followed(
-        self, follow: Follow, waiter: asyncio.Future[Answer], received_ns: int, data: bytes
-    ) -> bool:
-        """Hand a good answer out and send what follows; False if nothing does."""
-        try:
-            request = follow(self._exchange(received_ns, _DATA, 0, data))
-            if request is None:
-                return False
-            if not self._send(request):
-                self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
-        except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
-            self._waiter = None
-            waiter.set_exception(error)
-        return True
 
     def _end(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> None:
         """End the wait with this outcome; a frame kept under another id becomes a stray."""
