@@ -11,8 +11,8 @@ from probe.model.finding import WORST_FIRST, Finding, Verdict
 from probe.present.checklist_screen import tally
 from probe.record.seal import spoken
 
-#: So many of each are listed; the record holds all.
-MOST = 12
+#: So many of each are listed; the record holds all. What was not done is mostly seen from the numbers.
+MOST = {Verdict.FAIL: 20, Verdict.REVIEW: 10, Verdict.NOT_TESTED: 4}
 
 
 def closing(
@@ -39,8 +39,8 @@ def _listed(findings: Sequence[Finding], verdict: Verdict) -> Iterator[str]:
         return
     yield ""
     yield verdict.value.capitalize()
-    for one in findings[:MOST]:
+    for one in findings[: MOST[verdict]]:
         value = f" [{one.observed} {one.unit}".rstrip() + "]" if one.observed else ""
         yield f"  {one.subject}: {one.title}{value}"
-    if len(findings) > MOST:
-        yield f"  and {len(findings) - MOST} more"
+    if len(findings) > MOST[verdict]:
+        yield f"  and {len(findings) - MOST[verdict]} more"

@@ -6,10 +6,11 @@ typed in later beside the very list that it was printed from.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from itertools import groupby
 
 import probe
+from probe.model.cabling import Equipment
 from probe.model.checklist import BEFORE, Checklist, ChecklistLine
 from probe.model.device_map import DeviceMap
 from probe.model.finding import Verdict
@@ -22,8 +23,8 @@ from probe.present.turnover.printable import file_name
 from probe.present.turnover.typeset import pdf
 from probe.record.seal import spoken
 
-#: What is ticked by hand, and the room that values and remarks need. The face has no box of its own.
-_BOXES = "[   ] yes   [   ] no"
+#: What is ticked by hand, and the room that a value needs.
+_BOXES = "□ yes     □ no"
 _VALUE = "______________ {}"
 _DATE_S = 0  # the paper has no date of its own: it is written on it
 
@@ -66,9 +67,10 @@ def _blocks(checklist: Checklist, drawn: DeviceMap) -> Iterator[Block]:
     if BEFORE in checklist.cautions:
         yield Text(text=checklist.cautions[BEFORE], manner="caution")
     yield _cautions_signed(checklist)
+    cables = {entry.name for _, _, entry in drawn.cabling.entries() if not isinstance(entry, Equipment)}
     numbered = list(enumerate(checklist.lines, 1))
-    for place, group in groupby(numbered, key=lambda one: _place(one[1])):
-        yield from _group(checklist, place, list(group))
+    for head, group in groupby(numbered, key=lambda one: _head(one[1], cables)):
+        yield from _group(checklist, head, list(group))
     yield _signatures()
 
 
@@ -84,20 +86,22 @@ def _cautions_signed(checklist: Checklist) -> Signatures:
     )
 
 
-def _place(line: ChecklistLine) -> str:
-    return line.place or line.about
+def _head(line: ChecklistLine, cables: Set[str]) -> str:
+    """Under what a line is printed: its cable, or the place where to go."""
+    return line.about if line.about in cables else (line.place or line.about)
 
 
-def _group(checklist: Checklist, place: str, lines: list[tuple[int, ChecklistLine]]) -> Iterator[Block]:
-    """The lines of one place, with their cautions before them."""
-    about = list(dict.fromkeys(line.about for _, line in lines))
-    names = "" if about == [place] else ", ".join(about)
-    yield Heading(text=place, level=2, side=names)
+def _group(checklist: Checklist, head: str, lines: list[tuple[int, ChecklistLine]]) -> Iterator[Block]:
+    """The lines of one cable or place, with their cautions before them."""
+    where = lines[0][1].place
+    is_cable = head == lines[0][1].about and where is not None and where != head
+    yield Heading(text=f"{head}, {where}" if is_cable else head, level=2)
     for name in dict.fromkeys(name for _, line in lines for name in line.cautions):
         numbers = ", ".join(str(number) for number, line in lines if name in line.cautions)
-        yield Text(text=f"Lines {numbers}: {checklist.cautions[name]}", manner="caution")
+        word = "Lines" if "," in numbers else "Line"
+        yield Text(text=f"{word} {numbers}: {checklist.cautions[name]}", manner="caution")
     yield Table(
-        title=f"Lines at {place}",
+        title=f"Lines of {head}",
         columns=(
             Column("No.", right=True),
             Column("What to look at or measure", 5.2),
@@ -105,7 +109,6 @@ def _group(checklist: Checklist, place: str, lines: list[tuple[int, ChecklistLin
             Column("What is wrong, why not, photograph", 2.6),
         ),
         rows=tuple((str(number), line.ask, _answer(line), _wanted(line)) for number, line in lines),
-        small=True,
     )
 
 

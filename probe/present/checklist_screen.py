@@ -13,17 +13,26 @@ from typing import TYPE_CHECKING
 from probe.judge.checklist.answers import NO, NOT_APPLICABLE, YES, LineState
 from probe.model.finding import Verdict
 from probe.present.page import paragraph, print_rows
-from probe.present.row import Piece, Row, between, cut
+from probe.present.row import Piece, Row, between, cut, width_of
 from probe.present.signs import Signs
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-_LOOK_KEYS = "y yes   n no   x does not apply   s leave out   p photograph   r remark"
-_MEASURE_KEYS = "v value (or just type it)   x does not apply   s leave out   p photograph   r remark"
-_WAY_KEYS = "right/left next/before   o next open   g go to   q stop (goes on later)   e end"
-_CAUTION_KEYS = "a I have read and understood this   s leave out   right/left next/before   q stop"
-_BEFORE_KEYS = "a I have read and understood this   q stop"
+Keys = tuple[tuple[str, str], ...]
+_ASIDE: Keys = (("x", "does not apply"), ("s", "leave out"), ("p", "photograph"), ("r", "remark"))
+_LOOK: Keys = (("y", "yes"), ("n", "no"), *_ASIDE)
+_MEASURE: Keys = (("v", "value, or just type it"), *_ASIDE)
+_WAY: Keys = (
+    ("right/left", "next/before"),
+    ("o", "next open"),
+    ("g", "go to"),
+    ("q", "stop, to go on later"),
+    ("e", "end"),
+)
+_READ: Keys = (("a", "I have read and understood this"),)
+_CAUTION: Keys = (*_READ, ("s", "leave out"), ("right/left", "next/before"), ("q", "stop, to go on later"))
+_BEFORE: Keys = (*_READ, ("q", "stop"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +96,9 @@ def _head(view: View, width: int, signs: Signs) -> list[Row]:
     if view.state is None:
         return rows
     line = view.state.line
-    place = f"{line.about}: {line.place}" if line.place and line.place != line.about else line.about
+    place = line.place or line.about
+    if line.about not in place:
+        place = f"{line.about}: {place}"
     return [*rows, *paragraph(place, width, style="cyan"), *paragraph(line.ask, width, style="bold"), Row()]
 
 
@@ -137,11 +148,26 @@ def _foot(view: View, width: int) -> list[Row]:
             *paragraph(f"{view.typing.text}_", width, lead=[Piece(f"{view.typing.label}: ", "bold")]),
         ]
     if view.state is None:
-        return [*rows, *paragraph(_BEFORE_KEYS, width, style="dim")]
+        return [*rows, *_keys(_BEFORE, width)]
     if view.cautions:
-        return [*rows, *paragraph(_CAUTION_KEYS, width, style="dim")]
-    keys = _LOOK_KEYS if view.state.line.measure is None else _MEASURE_KEYS
-    return [*rows, *paragraph(keys, width, style="dim"), *paragraph(_WAY_KEYS, width, style="dim")]
+        return [*rows, *_keys(_CAUTION, width)]
+    own = _LOOK if view.state.line.measure is None else _MEASURE
+    return [*rows, *_keys(own, width), *_keys(_WAY, width)]
+
+
+def _keys(keys: Keys, width: int) -> list[Row]:
+    """Keys with what they do, each kept on one line, as many beside each other as fit."""
+    rows: list[list[Piece]] = [[]]
+    taken = 0
+    for key, meaning in keys:
+        size = width_of(key) + 1 + width_of(meaning)
+        if taken and taken + 3 + size > width:
+            rows.append([])
+            taken = 0
+        gap = 3 if taken else 0
+        rows[-1] += [Piece(" " * gap), Piece(key, "bold"), Piece(f" {meaning}")]
+        taken += gap + size
+    return [Row(row) for row in rows]
 
 
 def show(console: Console, rows: Sequence[Row], *, live: bool) -> None:

@@ -75,13 +75,17 @@ def outcome_text(one: Outcome) -> str:
     return f"{one.name}: {one.value:.5g}{spread} {one.unit}"
 
 
-def _limit_text(check: Check) -> str:
+def limit_words(check: Check) -> str:
+    """The limit of a check, as text."""
     words, bound = ("at least", check.least) if check.least is not None else ("at most", check.most)
     assert bound is not None  # a check has one of the two
     limit = f"{bound.sure:.5g}" if bound.sure == bound.beyond else f"{bound.sure:.5g} to {bound.beyond:.5g}"
-    unit = check.outcome.unit
+    return f"{words} {limit} {check.outcome.unit}"
+
+
+def _limit_text(check: Check) -> str:
     margin = f", margin {check.margin:.4g} {check.margin_unit}" if check.outcome.exists else ""
-    return f"{words} {limit} {unit}{margin}"
+    return f"{limit_words(check)}{margin}"
 
 
 def desk_document(working: Working) -> dict[str, Any]:

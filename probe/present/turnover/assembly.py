@@ -7,7 +7,16 @@ from enum import StrEnum
 
 import probe
 from probe.model.finding import Verdict
-from probe.present.turnover import action, back, conditions, device_page, front, settings_chapter
+from probe.present.turnover import (
+    action,
+    back,
+    checklist_chapter,
+    conditions,
+    desk_chapter,
+    device_page,
+    front,
+    settings_chapter,
+)
 from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Picture, Table
 from probe.present.turnover.device_page import Fold
 from probe.present.turnover.dossier import Dossier
@@ -64,6 +73,8 @@ def _blocks(
     yield from conditions.instruments(dossier, t)
     yield from conditions.clocks(dossier, t, width)
     yield from settings_chapter.settings(dossier, t)
+    yield from checklist_chapter.checklist(dossier, enclosures, t)
+    yield from desk_chapter.desk(dossier, t)
     yield from conditions.network(dossier, t)
     yield from device_page.device_pages(dossier, t, width, fold)
     yield from back.method(dossier, t)
