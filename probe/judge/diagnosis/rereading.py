@@ -47,18 +47,21 @@ def _orders(known: Known) -> Iterator[Way]:
     if not wide:
         return
     proof = PROOF_FITS if known.proven else 0.0
-    for name, turn in _TURNS:
+    keys = frozenset(i.electrical.key for i in wide)
+    for _, turn in _TURNS:
+        yield from _orders_of_points(known, wide, turn)
+        if keys & known.apart:
+            continue
         shown = next((i.point for i in wide if i.point.count == 2), wide[0].point)
         letters = turned(shown.order.encode(), turn).decode()
         turns = {i.point.name: _turner(turn) for i in wide}
         read = known.registers.reread(known.base, turns=turns)
-        keys = frozenset(i.electrical.key for i in wide)
         yield Way((Part(Kind.ORDER, letters),), read, keys, cost(Kind.ORDER, 1 / 3) + proof, known.size)
-        yield from _orders_of_points(known, wide, name, turn)
 
 
-def _orders_of_points(known: Known, wide: list[Item], _name: str, turn: tuple[bool, bool]) -> Iterator[Way]:
-    wrong = [i for i in wide if i.electrical.key in known.bad and i.electrical.key[0] in KEPT]
+def _orders_of_points(known: Known, wide: list[Item], turn: tuple[bool, bool]) -> Iterator[Way]:
+    wanted = known.bad - known.apart
+    wrong = [i for i in wide if i.electrical.key in wanted and i.electrical.key[0] in KEPT]
     share = ONE_POINT / 3 / max(len(wide), 1)
     for item in wrong:
         read = known.registers.reread(known.base, turns={item.point.name: _turner(turn)})
@@ -75,6 +78,8 @@ def _turner(turn: tuple[bool, bool]) -> Turn:
 
 
 def _addresses(known: Known) -> Iterator[Way]:
+    if known.apart:
+        return
     proof = PROOF_FITS if known.proven else 0.0
     keys = frozenset(item.electrical.key for item in known.registers.items)
     for shift, share in ((1, 0.4), (-1, 0.4), (2, 0.1), (-2, 0.1)):

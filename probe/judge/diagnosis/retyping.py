@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from functools import lru_cache
 from math import hypot, isfinite, log10
 from typing import NamedTuple
 
@@ -26,6 +27,7 @@ from probe.judge.diagnosis.way import GROUPS, KEPT, POWERS, Known, Way, times_te
 from probe.judge.diagnosis.wiring import Part
 from probe.model.codec import Encoding, make_decoder
 from probe.model.number_codec import IntegerDecoder
+from probe.model.profile import Decoder
 
 #: Largest power of ten of a scale that comes with another type, and what each free choice of one costs.
 MOST_POWER, FREE_POWER = 4, -1.5
@@ -91,7 +93,7 @@ _OTHER_WIDTH: Mapping[tuple[str, ...], tuple[As, ...]] = {
 
 def retypings(known: Known) -> Iterator[Way]:
     """All other types worth trying, for all points of a type and for one sort of them."""
-    plain = [i for i in known.registers.items if _is_plain(i)]
+    plain = [i for i in known.registers.items if _is_plain(i) and i.electrical.key not in known.apart]
     for name in dict.fromkeys(item.point.type for item in plain):
         mine = [item for item in plain if item.point.type == name]
         for group, items, share in _sorts(known, mine):
@@ -172,8 +174,12 @@ def _other(item: Item, instead: As, *, scaled: bool) -> Other:
         scale = Decimal(decoder.scale.gain) / Decimal(decoder.scale.divisor)
     order = instead.order or item.point.order
     name = instead.of(item.point.type)
-    made = make_decoder(Encoding(type=name, count=instead.size, order=order, scale=scale))
-    return Other(made, instead.size, instead.offset)
+    return Other(_decoder(name, instead.size, order, scale), instead.size, instead.offset)
+
+
+@lru_cache(maxsize=256)
+def _decoder(name: str, size: int, order: str, scale: Decimal) -> Decoder:
+    return make_decoder(Encoding(type=name, count=size, order=order, scale=scale))
 
 
 # powers of ten that come with a type ------------------------------------------------------------------------

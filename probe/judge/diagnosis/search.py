@@ -34,6 +34,8 @@ NEAR, MOST_WAYS, MOST_PAIRED = 30.0, 12, 8
 WITHIN = 12.0
 #: A value that was told and would be lost under an explanation costs so much.
 LOST = -2.5
+#: An explanation this far below the best is not worth the search; powers add no more than this to a score.
+HOPELESS, MOST_FLOW = 10.0, 12.0
 #: Explanations kept of one device.
 KEPT = 24
 
@@ -77,6 +79,7 @@ class _Tried(NamedTuple):
     flow: Flow | None
     straight: Fit
     broken: frozenset[Key]
+    terms: tuple[Term, ...] = ()
 
     @property
     def score(self) -> float:
@@ -99,9 +102,10 @@ def explain(case: Case) -> tuple[Explanation, ...]:
     found = [_plainly(one) for one in near]
     found += _missing(near[:3] if first in near[:3] else [*near[:3], first], case, count)
     found += [e for one in _promising(near) for e in _wired(one)]
-    if max(e.score for e in found) < total_floor(first):
-        found += _paired(near, case, count)
     found.append(_strange(first, case))
+    best = max(e.score for e in found if e.kinds != (Kind.UNEXPLAINED,))
+    if best < total_floor(first):
+        found += _paired(near, case, count, max(e.score for e in found) - HOPELESS)
     found.sort(key=lambda e: -e.score)
     return tuple(found[:KEPT])
 
@@ -147,7 +151,7 @@ def _look(way: Way, case: Case, count: int) -> _Tried:
     found = terms(seen, way.size)
     odd = way.read.odd
     log = total(found) + sum(odd.values()) + LOST * max(0, count - len(found))
-    return _Tried(way, seen, log, None, _NO_FIT, _broken(found, odd))
+    return _Tried(way, seen, log, None, _NO_FIT, _broken(found, odd), tuple(found))
 
 
 def _with_flow(one: _Tried, case: Case) -> _Tried:
@@ -249,17 +253,19 @@ def _lacks_current(seen: Picture, n: int, size: Size) -> bool:
     return abs(seen.amps[n][0]) < 0.05 * min(others) and min(others) > 0.05 * size.rating_a
 
 
-def _paired(near: list[_Tried], case: Case, count: int) -> list[Explanation]:
-    """Two ways of reading at once, where they touch different values (the second starts from the first)."""
+def _paired(near: list[_Tried], case: Case, count: int, least: float) -> list[Explanation]:
+    """Two ways of reading at once, where they touch different values (the second starts from the first).
+
+    least: pairs that cannot reach this score are not looked at.
+    """
     made: list[Explanation] = []
     firsts = [one for one in near if one.way.parts][:MOST_PAIRED]
     for one in firsts:
-        known = Known(case.registers, one.way.read, one.way.size, one.broken, case.proven)
+        known = Known(case.registers, one.way.read, one.way.size, one.broken, case.proven, one.way.keys)
         for way in ways(known):
-            again = way.parts[0]
-            if way.keys & one.way.keys and again.kind in (Kind.ORDER, Kind.ADDRESS, Kind.TYPE):
-                continue  # it would read the registers anew and undo the first
             if not way.keys & one.broken and way.keys:
+                continue
+            if way.size is one.way.size and _at_best(one, way) < least:
                 continue
             both = way._replace(
                 parts=(*one.way.parts, *way.parts),
@@ -271,6 +277,13 @@ def _paired(near: list[_Tried], case: Case, count: int) -> list[Explanation]:
             if tried.log > BROKEN * 3 and tried.straight.log < BROKEN:
                 made += _wired(tried)[:3]
     return made
+
+
+def _at_best(one: _Tried, way: Way) -> float:
+    """A score that a second way cannot surpass: all that it touches fits, and what it does not stays."""
+    stays = sum(term.log for term in one.terms if way.keys.isdisjoint(term.keys))
+    stays += sum(cost for key, cost in one.way.read.odd.items() if key not in way.keys)
+    return stays + one.way.log_prior + way.log_prior + MOST_FLOW
 
 
 def _strange(first: _Tried, case: Case) -> Explanation:

@@ -39,13 +39,15 @@ class Way(NamedTuple):
 
 
 class Known(NamedTuple):
-    """What the ways start from. bad: keys of values that disagree with others as they stand."""
+    """What the ways start from. bad: keys of values that disagree with others as they stand. apart: keys that
+    were read anew already: another way to read their registers would undo that."""
 
     registers: Registers
     base: Read
     size: Size
     bad: frozenset[Key]
     proven: bool  # proof points were read and fit
+    apart: frozenset[Key] = frozenset()
 
 
 def multiplied(read: Read, factor: Callable[[Key], float]) -> Read:
