@@ -656,8 +656,22 @@ def studies(case: dict[str, Any], tags: list[str]) -> dict[str, Study]:
 
 def judged(case: dict[str, Any]) -> Judged:
     """The whole judgement of a case."""
+def judged_capture(case: dict[str, Any]) -> Any:
+    """The judgement of a case that tells a capture; ``site: true`` judges it with a map."""
+    spec = importlib.util.spec_from_file_location("capture_story", HERE / "capture_story.py")
+    assert spec is not None
+    assert spec.loader is not None
+    story = sys.modules.setdefault("capture_story", importlib.util.module_from_spec(spec))
+    spec.loader.exec_module(story)
+    master = merged(DEVICE, {"tag": "MC-1", "kind": "master", "address": {"host": "127.0.0.7"}})
+    devices = [merged(DEVICE, {"tag": "F1", "address": {"host": "127.0.0.1", "port": 502}}), master]
+    return story.captured(case, {**MAP, "devices": devices} if case.get("site") else None)
+
+
     told = case.get("devices") or [case]
     devices = []
+    if "capture" in case:
+        return judged_capture(case)
     for index, story in enumerate(told):
         usual = merged(DEVICE, {"tag": f"F{index + 1}", "address": {"host": f"127.0.0.{index + 1}"}})
         entry = merged(usual, story.get("device", {}))
