@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from probe.cli.audit_start import Start, Wishes
     from probe.collect.survey.work import Survey
 
+#: What asking a host for services takes at most, four at a time: three that keep silent for 1.5 s.
+SERVICES_S = 4.5 / 4
+
 #: The word in place of a range: the map's own subnets on this interface.
 MAP = "map"
 
@@ -121,7 +124,8 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
 def seconds(looking: Survey) -> float:
     """How long the survey takes beside the asking of devices, about."""
     asked = len(looking.ground.asked) if looking.scope.speak and looking.ground.interface else 0
-    return looking.scope.listen_s + asked * looking.pace.gap_s + (3.0 if asked else 0.0)
+    services_s = SERVICES_S * len(looking.ground.known) if looking.scope.services else 0.0
+    return looking.scope.listen_s + asked * looking.pace.gap_s + (3.0 if asked else 0.0) + services_s
 
 
 def _address_of(chosen: OwnInterface | None) -> str:

@@ -15,9 +15,11 @@ from probe.judge.cause_link import AT_THE_DEVICE, ON_THE_WAY
 from probe.judge.diagnosis.account import BY_READINGS
 from probe.judge.diagnosis.priors import Kind
 from probe.judge.lineup_context import LineupContext
+from probe.judge.network.address_causes import BY_ADDRESS
 from probe.model.finding import Cause, Finding
 
 RULES: tuple[Rule, ...] = (
+    *BY_ADDRESS,
     *ON_THE_WAY,
     *WHO_IT_IS,
     *PROVEN,

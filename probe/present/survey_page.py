@@ -31,6 +31,13 @@ CAUTIONS = (
     ),
 )
 _MOST_TALKS = 8
+#: Whom a frame to many is for.
+_GROUPS = {
+    "ff:ff:ff:ff:ff:ff": "everybody",
+    "01:80:c2:00:00:00": "bridges",
+    "01:80:c2:00:00:0e": "the neighbour",
+    "01:0e:cf:00:00:00": "PROFINET stations",
+}
 
 
 def show_opening(console: Console, plan: RunPlan, *, record: str, signature: str) -> None:
@@ -111,7 +118,10 @@ def _host_row(
     tags = view.tags.get(address)
     if tags:
         silent = not hardware and address not in view.signs_of_life
-        name, style = ", ".join(tags) + (" (missing)" if silent else ""), "bold red" if silent else ""
+        drawn = view.map.by_tag[tags[0]].hardware_address
+        other = bool(drawn and hardware and hardware != drawn)
+        remark = " (missing)" if silent else ": not its hardware address" if other else ""
+        name, style = ", ".join(tags) + remark, "bold red" if remark else ""
     elif address in view.router_addresses:
         name, style = "router of the map", ""
     elif address in strangers:
@@ -134,8 +144,8 @@ def _talk_words(view: WireView) -> list[str]:
 
 
 def _to(view: WireView, hardware: str) -> str:
-    if hardware == "ff:ff:ff:ff:ff:ff":
-        return "everybody"
+    if hardware in _GROUPS:
+        return _GROUPS[hardware]
     if hardware in view.own_hardware:
         return "this computer"
     return view.name_of_hardware(hardware)

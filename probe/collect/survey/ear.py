@@ -73,6 +73,11 @@ class Ear:
         #: IPv4 addresses by who claims them, as far as they were told by ARP or DCP.
         self.claims: dict[str, set[str]] = {}
 
+    @property
+    def senders(self) -> int:
+        """How many hardware addresses have sent something, as far as they are counted."""
+        return len({source for source, _, _ in self._pairs})
+
     def take(self, data: bytes, length: int, outgoing: bool) -> None:
         """Take one frame. Frames of this computer itself are not counted: it is not being surveyed."""
         if outgoing:

@@ -153,6 +153,8 @@ class _Work:
         self._say(f"Listening on {name} for {self._scope.listen_s:g} s; nothing is sent meanwhile.")
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(self._gone.wait(), self._scope.listen_s)
+        frames, senders = self._ear.frames, self._ear.senders
+        self._say(f"Heard {frames} frame{'s' * (frames != 1)} of {senders} sender{'s' * (senders != 1)}.")
 
     # speaking --------------------------------------------------------------------------------------------
 

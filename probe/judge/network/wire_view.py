@@ -290,7 +290,11 @@ class WireView:
         if hardware in self.drawn_hardware:
             return f"{self.drawn_hardware[hardware]} ({hardware})"
         addresses = [a for a in self.addresses_of.get(hardware, ()) if a in self.tags]
-        return f"{self.name(addresses[0])} ({hardware})" if addresses else hardware
+        if not addresses:
+            return hardware
+        tag = self.name(addresses[0])
+        another = self.map.by_tag[tag].hardware_address or len(self.owners[addresses[0]]) > 1
+        return f"{hardware} (at {tag}'s address)" if another else f"{tag} ({hardware})"
 
 
 def _ipv4(text: str) -> bool:
