@@ -29,8 +29,8 @@ def _own_computer(context: LineupContext, found: Found) -> Iterator[Cause]:
         ("lineup",),
         [*(one.id for one in own), *bad_of(found, silent)],
         900,
-        f"{own[0].title}: {count(len(silent), 'device')} cannot be reached from here, whatever state they are "
-        f"in. Rests on this computer's own settings: {own[0].observed}.",
+        f"{own[0].title}: {count(len(silent), 'device')} cannot be reached from here, whatever state they "
+        f"are in. Rests on this computer's own settings: {own[0].observed}.",
         f"{own[0].advice} Repeat the survey before any device is touched.",
     )
 
@@ -44,8 +44,8 @@ def _doubled(context: LineupContext, found: Found) -> Iterator[Cause]:
             (one.subject,),
             bad_of(found, (one.subject,)),
             950,
-            f"Two devices have the address of {one.subject}: {one.observed}. Whatever else was seen of it may "
-            "be the other one. Rests on answers of both to the same question.",
+            f"Two devices have the address of {one.subject}: {one.observed}. Whatever else was seen of it "
+            "may be the other one. Rests on answers of both to the same question.",
             one.advice,
         )
 
