@@ -34,8 +34,10 @@ polls, units that the map does not hold, then the second round.
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import struct
+import sys
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -654,8 +656,6 @@ def studies(case: dict[str, Any], tags: list[str]) -> dict[str, Study]:
     return dict.fromkeys(tags, loaded.study)
 
 
-def judged(case: dict[str, Any]) -> Judged:
-    """The whole judgement of a case."""
 def judged_capture(case: dict[str, Any]) -> Any:
     """The judgement of a case that tells a capture; ``site: true`` judges it with a map."""
     spec = importlib.util.spec_from_file_location("capture_story", HERE / "capture_story.py")
@@ -668,10 +668,12 @@ def judged_capture(case: dict[str, Any]) -> Any:
     return story.captured(case, {**MAP, "devices": devices} if case.get("site") else None)
 
 
-    told = case.get("devices") or [case]
-    devices = []
+def judged(case: dict[str, Any]) -> Judged:
+    """The whole judgement of a case."""
     if "capture" in case:
         return judged_capture(case)
+    told = case.get("devices") or [case]
+    devices = []
     for index, story in enumerate(told):
         usual = merged(DEVICE, {"tag": f"F{index + 1}", "address": {"host": f"127.0.0.{index + 1}"}})
         entry = merged(usual, story.get("device", {}))
