@@ -76,6 +76,11 @@ class Dashboard:
             self._size, self._mended_s, self._shown = size, now_s, []
         self._write(rows, size)
 
+    def show(self, shown: Progress, now_s: float) -> None:
+        """Draw another thing than was given at the start: what ``draw`` of this dashboard makes rows of."""
+        self._progress = shown
+        self.tick(now_s)
+
     def _write(self, rows: list[Row], size: tuple[int, int]) -> None:
         """Write changed rows at their place; rows that are gone become blank."""
         width, height = size

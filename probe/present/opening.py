@@ -116,6 +116,8 @@ def _repeated(plan: RunPlan) -> str:
 
 def _requests(plan: RunPlan) -> str:
     """How many requests, and of what sort."""
+    if plan.scope.sheets:
+        return "as long as people act, all of them reads; this tool operates nothing"
     about = f"about {plan.requests}"
     if plan.scope.set_clocks:
         return (

@@ -1,0 +1,1 @@
+"""The screens of a witness run, its summary, its JSON object."""
