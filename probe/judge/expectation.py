@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from probe.judge.check import Check, DeviceCheck, LineupCheck, Subject
+from probe.judge.due import Applies, Due, due_of
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
 from probe.judge.repeat import Repeat, repeat_of
 from probe.model.device_map import Device
@@ -20,10 +21,10 @@ Agenda = tuple[tuple[DeviceCheck, bool], ...]
 
 
 class _Alike(NamedTuple):
-    """What devices to which the same checks apply share. due: those that must give a verdict."""
+    """What devices of a profile to which the same checks apply share. due: those that must give a verdict."""
 
     agenda: Agenda
-    due: tuple[DeviceCheck, ...]
+    due: tuple[Due, ...]
 
 
 def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
@@ -81,6 +82,8 @@ def _is_across_clocks(check: LineupCheck) -> bool:
 
 #: What a survey judges: the network, and beside it whether each device is the one that was meant.
 _SURVEY_FAMILIES = ("network", "switch", "ups", "link")
+#: What a link-loss test judges, beside the devices that are asked who they are after it.
+_WITH_FAILOVER = ("link.outage", "link.back", "run.clock_step")
 _WITH_SURVEYS = ("reach.answers", "run.clock_step", *_ACROSS_CLOCKS)
 
 
@@ -93,6 +96,8 @@ def _is_for_surveys(check: Check) -> bool:
 
 def lineup_checks_of(scope: Scope) -> tuple[LineupCheck, ...]:
     """The checks across devices that a run of this scope is for."""
+    if scope.survey is not None and scope.survey.failover:
+        return tuple(check for check in LINEUP_CHECKS if check.id in _WITH_FAILOVER)
     if scope.survey is not None:
         return tuple(check for check in LINEUP_CHECKS if _is_for_surveys(check))
     if scope.sheets:
@@ -119,7 +124,7 @@ def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
 class Agendas:
     """What is due in one run: worked out once for expectation, judgement and conclusion."""
 
-    __slots__ = ("_alike", "_checks", "_expectations", "_known", "_repeat", "lineup", "scope")
+    __slots__ = ("_alike", "_applies", "_checks", "_expectations", "_known", "_repeat", "lineup", "scope")
 
     def __init__(self, lineup: Lineup, scope: Scope) -> None:
         self.lineup = lineup
@@ -127,7 +132,8 @@ class Agendas:
         self._known: dict[str, _Alike] = {}
         self._checks = device_checks_of(scope)
         self._repeat: Repeat | None = repeat_of(scope)
-        self._alike: dict[tuple[bool, ...], _Alike] = {}  # most devices of a profile share one
+        self._applies: dict[str, Applies] = {}  # by the name of the profile
+        self._alike: dict[tuple[str, tuple[bool, ...]], _Alike] = {}  # most devices of a profile share one
         self._expectations: tuple[Expectation, ...] | None = None
 
     def of(self, subject: Subject) -> Agenda:
@@ -138,13 +144,16 @@ class Agendas:
         tag = subject.device.tag
         known = self._known.get(tag)
         if known is None:
-            applies = tuple([check.applies(subject) for check in self._checks])
+            name = subject.device.profile
+            if name not in self._applies:
+                self._applies[name] = Applies(self._checks, subject)
+            applies = self._applies[name].to(subject)
             if (repeat := self._repeat) is not None:
                 due = [repeat.on_device(check, tag) for check in self._checks]
                 applies = tuple([one and other for one, other in zip(applies, due, strict=True)])
-            known = self._alike.get(applies)
+            known = self._alike.get((name, applies))
             if known is None:
-                known = self._alike[applies] = _alike(self._checks, applies)
+                known = self._alike[name, applies] = _alike(self._checks, applies, subject)
             self._known[tag] = known
         return known
 
@@ -175,14 +184,15 @@ class Agendas:
         tag, required = device.tag, device.required
         subject = Subject(self.lineup, device, self.lineup.profile_of(device), self.scope)
         new = tuple.__new__  # as Expectation(...), which passes through a Python function
-        for check in self._of(subject).due:
-            yield new(Expectation, (check.id, tag, required and check.required(subject)))
+        for name, check, always in self._of(subject).due:
+            wanted = check.required(subject) if always is None else always
+            yield new(Expectation, (name, tag, required and wanted))
 
 
-def _alike(checks: Sequence[DeviceCheck], applies: Sequence[bool]) -> _Alike:
+def _alike(checks: Sequence[DeviceCheck], applies: Sequence[bool], subject: Subject) -> _Alike:
     pairs = tuple(zip(checks, applies, strict=True))
     agenda = tuple(pair for pair in pairs if pair[1] or pair[0].unasked)
-    return _Alike(agenda, tuple(check for check, due in pairs if due))
+    return _Alike(agenda, tuple(due_of(check, subject) for check, due in pairs if due))
 
 
 _last: list[Agendas] = []

@@ -124,6 +124,10 @@ def _how(content: RecordContent) -> str:
     if scope.checks:
         whole, single = told(scope.checks)
         return f"a retest of what was open: {whole} devices whole, {single} single checks; identity first"
+    if scope.sheets:
+        return "people worked through procedures or checklists" + (
+            "" if scope.tags else "; no device was asked"
+        )
     if scope.settings_only:
         return "protective settings alone, read twice"
     if scope.quick:

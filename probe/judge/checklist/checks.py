@@ -32,15 +32,15 @@ def states_of(context: LineupContext) -> tuple[LineState, ...]:
     return made
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+def _short(text: str, most: int = _LONGEST) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _open(check: LineupCheck, state: LineState) -> Finding:
     """The finding on a line that nobody answered, or that was left out with a reason."""
     why = f"left out: {state.skipped}" if state.skipped else "not done"
     return check.untested(state.line.about, why, point=state.line.id, advice=_UNDONE)._replace(
-        title=_short(f"Not tested, {why}: {state.line.ask}"),
+        title=f"{_short(state.line.ask, 60)}: not tested, {_short(why, 120)}",
         rule=state.line.source,
         evidence=state.evidence,
     )

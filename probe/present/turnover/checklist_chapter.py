@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from probe.judge.checklist.answers import LineState, states
-from probe.model.checklist import checklists_of
+from probe.model.checklist import COMMON_PRACTICE, checklists_of
 from probe.model.evidence import Note, OperatorAnswer
 from probe.model.finding import Finding, Verdict, worst
 from probe.model.photograph import photograph_of
@@ -59,7 +59,7 @@ def _lines(own: Sequence[LineState], verdicts: Mapping[str, Verdict], t: Texts) 
                 str(number),
                 verdicts.get(state.line.id, Verdict.NOT_TESTED),
                 state.line.about,
-                f"{state.line.ask} ({state.line.source})",
+                _asked(state),
                 _answer(state),
             )
             for number, state in enumerate(own, 1)
@@ -67,6 +67,11 @@ def _lines(own: Sequence[LineState], verdicts: Mapping[str, Verdict], t: Texts) 
         small=True,
         bare=True,
     )
+
+
+def _asked(state: LineState) -> str:
+    source = state.line.source
+    return state.line.ask if source == COMMON_PRACTICE else f"{state.line.ask} ({source})"
 
 
 def _answer(state: LineState) -> str:
@@ -102,7 +107,7 @@ def _photographs(own: Sequence[LineState], enclosures: Sequence[Enclosure], t: T
                 state.line.about,
                 photo.name,
                 str(photo.size),
-                photo.sha256,
+                " ".join(photo.sha256[n : n + 8] for n in range(0, len(photo.sha256), 8)),
                 inside.get(photo.sha256, t("checklist.not_enclosed")),
             )
             for number, state, photo in photos

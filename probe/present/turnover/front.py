@@ -35,18 +35,26 @@ def cover(dossier: Dossier, project: Project, t: Texts) -> Cover:
 
 
 def _said(dossier: Dossier, t: Texts) -> str:
-    failed = sum(one.verdict is Verdict.FAIL for one in dossier.devices)
+    counts = _counted(dossier)
+    word = "device" if dossier.devices else "finding"
     return t(
         f"cover.said_{dossier.verdict.name.lower()}",
-        failed=failed,
-        devices=count(len(dossier.devices), "device"),
+        failed=counts[Verdict.FAIL],
+        devices=count(sum(counts.values()), word),
     )
 
 
+def _counted(dossier: Dossier) -> Counter[Verdict]:
+    """Devices by verdict; findings of a run that asked no device (a checklist)."""
+    if dossier.devices:
+        return Counter(one.verdict for one in dossier.devices)
+    return Counter(finding.verdict for finding in dossier.content.findings)
+
+
 def _counts(dossier: Dossier, t: Texts) -> Iterable[tuple[Verdict, str]]:
-    devices = Counter(one.verdict for one in dossier.devices)
+    counts = _counted(dossier)
     for verdict in WORST_FIRST:
-        yield verdict, str(devices[verdict])
+        yield verdict, str(counts[verdict])
 
 
 def _facts(dossier: Dossier, project: Project, t: Texts) -> Iterable[tuple[str, str]]:
@@ -110,6 +118,8 @@ def way(dossier: Dossier, t: Texts) -> str:
     scope = dossier.content.header.scope
     if scope.checks:
         return t("way.retest")
+    if scope.sheets:
+        return t("way.sheets")
     if scope.clocks_only:
         return t("way.clocks")
     if scope.settings_only:
@@ -154,7 +164,7 @@ def _notes(dossier: Dossier, t: Texts) -> Iterable[str]:
         yield t(
             "cover.note_untested",
             verdicts=count(len(missing), "verdict"),
-            devices=count(len(subjects), "device"),
+            devices=count(len(subjects), "device" if dossier.devices else "subject"),
             tags=some(subjects, 8),
         )
     if dossier.left_out:
@@ -172,13 +182,19 @@ def _notes(dossier: Dossier, t: Texts) -> Iterable[str]:
 def result(dossier: Dossier, t: Texts, width: float) -> Iterable[Block]:
     """The lineup as a picture, verdicts by section, counts."""
     yield Heading(text=t("result.heading"), mark="result")
+    if dossier.devices:
+        yield from _lineup(dossier, t, width)
+    yield Heading(text=t("result.counts"), level=2)
+    yield _totals(dossier, t)
+
+
+def _lineup(dossier: Dossier, t: Texts, width: float) -> Iterable[Block]:
+    """The lineup as a picture, and its sections."""
     yield Text(text=t("result.intro"))
     verdicts: dict[str, Verdict | None] = {one.tag: one.verdict for one in dossier.devices}
     yield from gear_drawings(dossier.map.devices, verdicts, width, t)
     yield Heading(text=t("result.sections"), level=2)
     yield _sections(dossier, t)
-    yield Heading(text=t("result.counts"), level=2)
-    yield _totals(dossier, t)
 
 
 def _sections(dossier: Dossier, t: Texts) -> Table:
