@@ -26,6 +26,7 @@ from probe.cli.record_group import record_app
 from probe.cli.report_entry import report
 from probe.cli.settings_entry import settings
 from probe.cli.study_group import study_app
+from probe.cli.sweep_group import sweep_app
 from probe.cli.survey_entry import survey
 from probe.cli.witness_entry import witness
 from probe.present.console import say
@@ -36,6 +37,7 @@ app.add_typer(profile_app, name="profile", help="List, check, make and describe 
 app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
 app.add_typer(key_app, name="key", help="Make and show the key that seals your records.")
 app.add_typer(study_app, name="study", help="Check studies of settings, make them from tables.")
+app.add_typer(sweep_app, name="sweep", help="Scheduled runs over many lineups, and their history.")
 app.add_typer(capture_app, name="capture", help="Record traffic, and analyse what was recorded.")
 app.add_typer(checklist_app, name="checklist", help="Field checklist: what people look at and measure.")
 app.add_typer(desk_app, name="desk", help="Desk calculations: no device is asked.")

@@ -162,4 +162,18 @@ chunk = Table(
     sqlite_with_rowid=False,
 )
 
-DERIVED = (life, change, span)
+slot = Table(  # what became of every start that a time table asked for
+    "slot",
+    METADATA,
+    Column("id", Id, primary_key=True),
+    Column("sweep", Text, nullable=False),
+    Column("due_ns", BigInteger, nullable=False),  # of the time table
+    Column("state", Text, nullable=False),  # running, done, stopped, failed, missed, skipped
+    Column("why", Text, nullable=False, server_default=""),
+    Column("place", Text, nullable=False, server_default=""),
+    Column("started_ns", BigInteger),
+    Column("finished_ns", BigInteger),
+    Column("exit_code", Integer),
+    Column("code", Text, nullable=False, server_default=""),  # of the record
+    UniqueConstraint("sweep", "due_ns"),
+)

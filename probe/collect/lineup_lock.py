@@ -1,0 +1,67 @@
+"""Lock of a lineup: never two runs of this computer on the same gear at once.
+
+The operating system holds the lock and lets go when its process ends, however it ends; a lock file left
+behind by a dead process locks nothing. Beside it lies a note of who holds it, for people.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from filelock import FileLock, Timeout
+
+
+class Holder(NamedTuple):
+    """Who holds a lock: process, what it does, since when (RFC 3339, UTC)."""
+
+    pid: int
+    work: str
+    since: str
+
+
+class LineupBusy(Exception):  # noqa: N818 - says what happened
+    """Another process works on the lineup. holder: None if its note cannot be read."""
+
+    def __init__(self, holder: Holder | None) -> None:
+        super().__init__(holder)
+        self.holder = holder
+
+
+@contextmanager
+def lineup_lock(folder: Path, site: str, lineup: str, work: str) -> Iterator[Holder | None]:
+    """Hold the lineup meanwhile; gives the dead holder whose note was found, if there was one.
+
+    folder: where locks lie, on a disk of this computer. Raises LineupBusy if another process holds it.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    name = re.sub(r"[^A-Za-z0-9._-]+", "-", f"{site}.{lineup}")[:120]
+    note = folder / f"{name}.holder.json"
+    lock = FileLock(folder / f"{name}.lock", timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise LineupBusy(_holder(note)) from None
+    try:
+        dead = _holder(note)  # a holder that ended in good order takes its note away
+        mine = Holder(os.getpid(), work, datetime.now(UTC).isoformat(timespec="seconds"))
+        note.write_text(json.dumps(mine._asdict()), encoding="utf-8")
+        try:
+            yield dead
+        finally:
+            note.unlink(missing_ok=True)
+    finally:
+        lock.release()
+
+
+def _holder(note: Path) -> Holder | None:
+    try:
+        return Holder(**json.loads(note.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
+        return None

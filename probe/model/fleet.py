@@ -1,0 +1,172 @@
+"""Fleet: what people write in a fleet file: which lineups are swept when, by whom, and where it is kept.
+
+format: buswitness-fleet/1
+history: history.sqlite
+records: records
+zone: Europe/London
+sweeps:
+  - name: msb-1
+    map: maps/msb-1.yaml
+    at: 30 2 * * *
+    budget: 20m
+    spread: 15m
+    quiet: ["06:00-08:00"]
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, time
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from cronsim import CronSim, CronSimError
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
+
+from probe.model.map_words import Line, Strict
+from probe.model.shape import refuse
+
+FLEET_FORMAT = "buswitness-fleet/1"
+
+DURATION_FORMS = "weeks, days, hours, minutes and seconds with their letters: 90s, 10m, 1h30m, 2d"
+_DURATION = re.compile(
+    r"(?:(\d+)w)?(?:(\d+)d)?(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?", re.ASCII
+)
+_ANY_DAY = datetime(2026, 1, 1, tzinfo=UTC)
+_UNITS_S = (7 * 86_400, 86_400, 3600, 60, 1)
+
+
+def duration_s(text: str) -> float:
+    """Seconds that the text means (``1h30m``); a bare 0 is no time. Raises ValueError."""
+    compact = text.strip().lower().replace(" ", "")
+    if compact == "0":
+        return 0.0
+    match = _DURATION.fullmatch(compact)
+    if not compact or match is None:
+        raise ValueError(text)
+    return sum(float(part or 0) * unit for part, unit in zip(match.groups(), _UNITS_S, strict=True))
+
+
+def _duration(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    try:
+        return duration_s(value)
+    except ValueError:
+        raise refuse("this is no duration", allowed=DURATION_FORMS) from None
+
+
+def _cron(text: str) -> str:
+    try:
+        CronSim(text, _ANY_DAY)
+    except CronSimError as error:
+        raise refuse(
+            f"this is no time table ({error})",
+            allowed="five fields: minute, hour, day, month, weekday, as 30 2 * * *",
+            remedy="write it as for cron; `30 2 * * 1` is half past two every Monday",
+        ) from None
+    return text
+
+
+def _zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise refuse(
+            "no such time zone", allowed="a name of the IANA list, as Europe/London or UTC"
+        ) from None
+    return name
+
+
+def _hours(value: Any) -> Any:
+    if not isinstance(value, str):
+        return value
+    match = re.fullmatch(r"(\d\d?):(\d\d)\s*-\s*(\d\d?):(\d\d)", value.strip())
+    try:
+        if match is None:
+            raise ValueError(value)
+        first_h, first_m, last_h, last_m = (int(part) for part in match.groups())
+        return Hours(first=time(first_h, first_m), last=time(last_h, last_m))
+    except ValueError:
+        raise refuse(
+            "these are no hours", allowed="from-to, as 06:00-08:00 (past midnight: 22:00-04:00)"
+        ) from None
+
+
+class Hours(Strict):
+    """Hours of the day, from the first minute to before the last; past midnight if the last is earlier."""
+
+    first: time
+    last: time
+
+    def holds(self, moment: time) -> bool:
+        """True within these hours."""
+        if self.first <= self.last:
+            return self.first <= moment < self.last
+        return moment >= self.first or moment < self.last
+
+
+_DURATION_SCHEMA = WithJsonSchema({"type": "string", "x-allowed": DURATION_FORMS})
+Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0), _DURATION_SCHEMA]
+Cron = Annotated[str, AfterValidator(_cron)]
+ZoneName = Annotated[str, AfterValidator(_zone)]
+QuietHours = Annotated[Hours, BeforeValidator(_hours), WithJsonSchema({"type": "string"})]
+Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+
+
+class Sweep(Strict):
+    """One lineup that is swept by a time table. Paths are meant from the fleet file's folder."""
+
+    name: Annotated[Name, Field(description="Short name of the sweep; unique in the file.")]
+    map: Annotated[Line, Field(description="The device map.")]
+    at: Annotated[Cron, Field(description="Time table as for cron, in the zone.", examples=["30 2 * * *"])]
+    zone: Annotated[ZoneName | None, Field(description="Time zone of the time table.")] = None
+    budget: Annotated[Duration, Field(description="Longest time of a run; then it is stopped.", gt=0)] = (
+        1800.0
+    )
+    spread: Annotated[Duration, Field(description="Starts are put off by a fixed part of this.")] = 0.0
+    quiet: Annotated[tuple[QuietHours, ...], Field(description="Hours in which no run starts.")] = ()
+    catch_up: Annotated[
+        Duration, Field(description="A missed start is made up once if it is not older than this.")
+    ] = 12 * 3600.0
+    dwell: Annotated[Duration, Field(description="Repeated polls for this long, as audit --dwell.")] = 0.0
+    quick: Annotated[bool, Field(description="One poll only, as audit --quick.")] = False
+    only: Annotated[tuple[Line, ...], Field(description="Tags, kinds or sections, as audit --only.")] = ()
+    skip: Annotated[tuple[Line, ...], Field(description="As audit --skip.")] = ()
+    profiles: Annotated[tuple[Line, ...], Field(description="Folders of further profiles.")] = ()
+    baseline: Annotated[
+        Line | None, Field(description="Record that was accepted; without it the first complete run.")
+    ] = None
+    agent: Annotated[Name | None, Field(description="Site whose agent runs it; without it, here.")] = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Sweep:
+        if self.quick and self.dwell:
+            raise refuse(
+                "quick and dwell contradict each other", remedy="leave one of them out", at=("quick",)
+            )
+        return self
+
+
+class Fleet(Strict):
+    """A fleet file."""
+
+    format: Literal[FLEET_FORMAT]  # type: ignore[valid-type]  # the word stands in one place
+    history: Annotated[
+        Line,
+        Field(description="A file, or postgresql://USER@HOST/DATABASE (the password stands in PGPASSWORD)."),
+    ] = "history.sqlite"
+    records: Annotated[Line, Field(description="Folder of the sealed records.")] = "records"
+    zone: Annotated[ZoneName, Field(description="Time zone of all time tables.")] = "UTC"
+    sweeps: Annotated[tuple[Sweep, ...], Field(min_length=1)]
+
+    def zone_of(self, sweep: Sweep) -> ZoneInfo:
+        """Zone of a sweep's time table."""
+        return ZoneInfo(sweep.zone or self.zone)

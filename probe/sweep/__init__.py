@@ -1,0 +1,1 @@
+"""Sweeps: scheduled runs over a fleet of lineups, their records kept, their history written."""

@@ -1,0 +1,164 @@
+"""Cycle: starts what is due, books every start, and lets nothing run twice.
+
+``run_due`` looks once and runs what is due, one after the other (for a timer of the system); ``watch`` goes
+on until it is stopped and runs several lineups at a time.
+"""
+
+from __future__ import annotations
+
+import logging
+import socket
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from datetime import UTC, datetime
+
+from probe.history import slot_book
+from probe.history.keep import Keeper
+from probe.history.slot_book import SlotState
+from probe.history.store import History
+from probe.model.fleet import Sweep
+from probe.model.slots import Slot, due_now, next_slot, trouble_with
+from probe.sweep.place import FleetPlace
+from probe.sweep.run import Outcome, run_sweep
+
+LOG = logging.getLogger("buswitness.sweep")
+
+AT_ONCE = 4  # lineups that are swept at the same time
+LOOK_S = 5.0
+
+Heard = Callable[[Sweep, Outcome], None]
+
+
+def nothing(sweep: Sweep, outcome: Outcome) -> None:
+    """A listener that does nothing."""
+
+
+class Cycle:
+    """The sweeps of a fleet that run here, with their history."""
+
+    def __init__(
+        self,
+        place: FleetPlace,
+        history: History,
+        *,
+        heard: Heard = nothing,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        stop: Callable[[], bool] = lambda: False,
+    ) -> None:
+        """heard: told of every run that ended. now: for tests of the calendar. stop: ends runs early."""
+        self.place = place
+        self.history = history
+        self._heard = heard
+        self._now = now
+        self._stop = stop
+        self._where = socket.gethostname()
+
+    def sweeps(self) -> tuple[Sweep, ...]:
+        """Those without an agent of their own."""
+        return tuple(sweep for sweep in self.place.fleet.sweeps if sweep.agent is None)
+
+    def troubles(self) -> list[tuple[Sweep, str]]:
+        """Sweeps whose time table cannot be met, with the reason."""
+        now, fleet = self._now(), self.place.fleet
+        told = ((sweep, trouble_with(sweep, fleet.zone_of(sweep), now)) for sweep in self.sweeps())
+        return [(sweep, why) for sweep, why in told if why]
+
+    def run_now(self, sweep: Sweep) -> Outcome:
+        """Run it whatever the time table says."""
+        return self._run(sweep, _ns(self._now()))
+
+    def run_due(self) -> list[tuple[Sweep, Outcome]]:
+        """Run what is due, one after the other."""
+        done = []
+        for sweep in self.sweeps():
+            slot = self.due(sweep)
+            if slot is not None and not self._stop():
+                done.append((sweep, self._run(sweep, _ns(slot.due))))
+        return done
+
+    def due(self, sweep: Sweep) -> Slot | None:
+        """The start that is due now; starts that were missed are booked."""
+        done_ns = slot_book.done_until_ns(self.history, sweep.name)
+        now = self._now()
+        if not done_ns:
+            slot_book.note(self.history, sweep.name, _ns(now), SlotState.KNOWN, "", place=self._where)
+            return None
+        zone = self.place.fleet.zone_of(sweep)
+        due = due_now(sweep, zone, datetime.fromtimestamp(done_ns / 1e9, UTC), now)
+        for slot, why in due.missed:
+            LOG.warning("%s: the start of %s was missed: %s", sweep.name, _text(slot.due), why)
+            slot_book.note(self.history, sweep.name, _ns(slot.due), SlotState.MISSED, why, place=self._where)
+        return due.slot
+
+    def next_start(self, sweeps: Iterable[Sweep]) -> tuple[Sweep, Slot] | None:
+        """The next start of any of them."""
+        now = self._now()
+        nexts = [(s, slot) for s in sweeps if (slot := next_slot(s, self.place.fleet.zone_of(s), now))]
+        return min(nexts, key=lambda pair: pair[1].at, default=None)
+
+    def watch(self) -> None:
+        """Run what falls due until ``stop`` says so; runs that are on their way are stopped then."""
+        running: dict[str, Future[Outcome]] = {}
+        with ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="sweep") as pool:
+            while not self._stop():
+                for sweep in self.sweeps():
+                    self._look(sweep, running, pool)
+                self._pause()
+
+    def _look(self, sweep: Sweep, running: dict[str, Future[Outcome]], pool: ThreadPoolExecutor) -> None:
+        slot = self.due(sweep)
+        if slot is None:
+            return
+        before = running.get(sweep.name)
+        if before is not None and not before.done():
+            why = "the run before had not ended"
+            LOG.warning("%s: the start of %s is skipped: %s", sweep.name, _text(slot.due), why)
+            slot_book.note(self.history, sweep.name, _ns(slot.due), SlotState.SKIPPED, why, place=self._where)
+            return
+        running[sweep.name] = pool.submit(self._run, sweep, _ns(slot.due))
+
+    def _pause(self) -> None:
+        end = time.monotonic() + LOOK_S
+        while time.monotonic() < end and not self._stop():
+            time.sleep(0.25)
+
+    def _run(self, sweep: Sweep, due_ns: int) -> Outcome:
+        began_ns = _ns(self._now())
+        if not slot_book.begin(self.history, sweep.name, due_ns, place=self._where, now_ns=began_ns):
+            return Outcome(SlotState.SKIPPED, "somebody else has this start")
+        LOG.info("%s: begins", sweep.name)
+        try:
+            outcome = run_sweep(self.place, sweep, Keeper(self.history), where=self._where, stop=self._stop)
+        except Exception as error:
+            LOG.exception("%s: a fault of ours", sweep.name)
+            outcome = Outcome(SlotState.FAILED, f"a fault of ours: {error!r}"[:500])
+        self._book(sweep, due_ns, outcome)
+        self._heard(sweep, outcome)
+        return outcome
+
+    def _book(self, sweep: Sweep, due_ns: int, outcome: Outcome) -> None:
+        for one in slot_book.abandoned(self.history, sweep.name, self._where):
+            if one.due_ns < due_ns:  # that we could run shows that nobody holds the lineup
+                slot_book.end(self.history, sweep.name, one.due_ns, SlotState.FAILED, why="its process died")
+        slot_book.end(
+            self.history,
+            sweep.name,
+            due_ns,
+            outcome.state,
+            why=outcome.why,
+            finished_ns=_ns(self._now()),
+            exit_code=outcome.exit_code,
+            code=outcome.digest.code if outcome.digest else "",
+        )
+        said = f"{outcome.state.value}{': ' + outcome.why if outcome.why else ''}"
+        level = logging.INFO if outcome.state is SlotState.DONE else logging.WARNING
+        LOG.log(level, "%s: %s", sweep.name, said)
+
+
+def _ns(moment: datetime) -> int:
+    return round(moment.timestamp() * 1e9)
+
+
+def _text(moment: datetime) -> str:
+    return moment.strftime("%Y-%m-%dT%H:%MZ")

@@ -1,0 +1,200 @@
+"""One run of a sweep: the lineup's lock, an audit in a process of its own, its record kept, history written.
+
+The audit is a process so that its end, whatever it is, ends nothing else: a bug, a kill, a full disk. It is
+stopped at the end of its budget as by Ctrl-C, so that its record is sealed as incomplete. What it recorded is
+taken in, also if it died: a record that was cut is a valid beginning.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import NamedTuple
+
+from probe.collect.inputs import open_lineup
+from probe.collect.lineup_lock import LineupBusy, lineup_lock
+from probe.history.digest import RunDigest
+from probe.history.distil import distil_file
+from probe.history.keep import Keeper, Kept
+from probe.history.slot_book import SlotState
+from probe.model.errors import InputError, RecordError
+from probe.model.fleet import Sweep
+from probe.sweep.place import FleetPlace
+
+LOG = logging.getLogger("buswitness.sweep")
+
+GRACE_S = 30.0  # so long a stopped audit may take to seal its record
+CUT_S = 10.0
+DONE_CODES = (0, 1, 3)  # with a record that holds verdicts
+
+
+class Outcome(NamedTuple):
+    """What became of a run. digest, kept: None if no record came of it. exit_code: of the audit."""
+
+    state: SlotState
+    why: str = ""
+    exit_code: int | None = None
+    record: Path | None = None
+    digest: RunDigest | None = None
+    kept: Kept | None = None
+
+
+def run_sweep(
+    place: FleetPlace,
+    sweep: Sweep,
+    keeper: Keeper,
+    *,
+    where: str = "",
+    stop: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Run the sweep now. where: who runs it, for the history. stop: asked twice a second; True ends the run.
+
+    A map that cannot be read, a lineup that is busy and an audit that fails are outcomes, not exceptions.
+    """
+    where = where or socket.gethostname()
+    try:
+        lineup, _ = open_lineup(place.path(sweep.map), [place.path(name) for name in sweep.profiles])
+    except InputError as error:
+        return Outcome(SlotState.FAILED, f"the map cannot be used: {error.problems[0].what}")
+    site, name = lineup.map.site, lineup.map.lineup
+    locks = place.folder / ".locks"
+    try:
+        with lineup_lock(locks, site, name, f"sweep {sweep.name}") as dead:
+            if dead is not None:
+                LOG.warning(
+                    "%s: a run of process %s (%s) had died; its lock was free",
+                    sweep.name,
+                    dead.pid,
+                    dead.since,
+                )
+            return _run(place, sweep, keeper, where, stop)
+    except LineupBusy as busy:
+        holder = busy.holder
+        by = f" by process {holder.pid} ({holder.work}, since {holder.since})" if holder else ""
+        return Outcome(SlotState.SKIPPED, f"the lineup is worked on{by}")
+
+
+def take_in(place: FleetPlace, keeper: Keeper, file: Path, *, where: str) -> tuple[Path, RunDigest, Kept]:
+    """Put a record file into the store and the history; where it lies, its digest, what became of it.
+
+    Raises InputError, RecordError if it cannot be read; then the file stays where it is.
+    """
+    digest = distil_file(file, place=where)
+    kept = keeper.keep(digest)
+    path = place.records().put(
+        file, site=digest.site, lineup=digest.lineup, started_ns=digest.started_ns, code=digest.code
+    )
+    return path, digest, kept
+
+
+def _run(place: FleetPlace, sweep: Sweep, keeper: Keeper, where: str, stop: Callable[[], bool]) -> Outcome:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    file = place.records().incoming(f"{sweep.name}-{stamp}-{os.getpid()}")
+    code, ended, words = _audit(place, sweep, file, stop)
+    if not file.exists():
+        return Outcome(SlotState.FAILED, words or "the audit ended before it began a record", code)
+    try:
+        path, digest, kept = take_in(place, keeper, file, where=where)
+    except (InputError, RecordError) as error:
+        return Outcome(SlotState.FAILED, f"its record cannot be read: {error}", code, file)
+    if ended:
+        return Outcome(SlotState.STOPPED, ended, code, path, digest, kept)
+    state = SlotState.DONE if code in DONE_CODES else SlotState.FAILED
+    return Outcome(state, "" if state is SlotState.DONE else words, code, path, digest, kept)
+
+
+def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool]) -> tuple[int, str, str]:
+    """Exit code of the audit, why it was stopped (empty if it was not), and the last that it said."""
+    told = file.with_suffix(".log")
+    with told.open("wb") as log:
+        process = subprocess.Popen(
+            command_of(place, sweep, file),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=log,
+            cwd=place.folder,
+            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+        )
+        try:
+            ended = _wait(process, sweep.budget, stop)
+        finally:
+            if process.poll() is None:
+                process.kill()
+                process.wait()
+    words = _last_words(told)
+    told.unlink(missing_ok=True)
+    return process.returncode, ended, words
+
+
+def command_of(place: FleetPlace, sweep: Sweep, file: Path) -> list[str]:
+    """The audit of a sweep as a command line. It holds no secrets."""
+    command = [
+        sys.executable,
+        "-m",
+        "probe",
+        "audit",
+        str(place.path(sweep.map)),
+        "--record",
+        str(file),
+        "--json",
+    ]
+    for option, values in (("--only", sweep.only), ("--skip", sweep.skip)):
+        for value in values:
+            command += [option, value]
+    for name in sweep.profiles:
+        command += ["--profiles", str(place.path(name))]
+    if sweep.quick:
+        command.append("--quick")
+    if sweep.dwell:
+        command += ["--dwell", f"{sweep.dwell:g}s"]
+    return command
+
+
+def _wait(process: subprocess.Popen[bytes], budget_s: float, stop: Callable[[], bool]) -> str:
+    """Wait for the end; stop it when its time is over or ``stop`` says so, and say why."""
+    end = time.monotonic() + budget_s
+    while True:
+        try:
+            process.wait(timeout=0.5)
+        except subprocess.TimeoutExpired:
+            why = "stopped by the operator" if stop() else ""
+            if not why and time.monotonic() >= end:
+                why = f"its budget of {budget_s / 60:g} min was over"
+            if not why:
+                continue
+        else:
+            return ""
+        _end(process)
+        return why
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """Ask it to seal its record and end, then again to be quick, then kill it."""
+    gentle = getattr(signal, "CTRL_BREAK_EVENT", signal.SIGTERM)
+    for patience_s in (GRACE_S, CUT_S):
+        process.send_signal(gentle)
+        try:
+            process.wait(timeout=patience_s)
+        except subprocess.TimeoutExpired:
+            continue
+        return
+    process.kill()
+    process.wait()
+
+
+def _last_words(told: Path) -> str:
+    """The first line of trouble that the audit told, or its last line."""
+    try:
+        lines = [line.strip() for line in told.read_text(encoding="utf-8", errors="replace").splitlines()]
+    except OSError:
+        return ""
+    trouble = next((line for line in lines if ": error: " in line or line.startswith("what ")), "")
+    return (trouble or next((line for line in reversed(lines) if line), ""))[:500]
