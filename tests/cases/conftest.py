@@ -668,10 +668,22 @@ def judged_capture(case: dict[str, Any]) -> Any:
     return story.captured(case, {**MAP, "devices": devices} if case.get("site") else None)
 
 
+def judged_survey(case: dict[str, Any]) -> Any:
+    """The judgement of a case that tells a survey."""
+    spec = importlib.util.spec_from_file_location("survey_story", HERE / "survey_story.py")
+    assert spec is not None
+    assert spec.loader is not None
+    story = sys.modules.setdefault("survey_story", importlib.util.module_from_spec(spec))
+    spec.loader.exec_module(story)
+    return story.surveyed(case, MAP, DEVICE, LIBRARY)
+
+
 def judged(case: dict[str, Any]) -> Judged:
     """The whole judgement of a case."""
     if "capture" in case:
         return judged_capture(case)
+    if "survey" in case:
+        return judged_survey(case)
     told = case.get("devices") or [case]
     devices = []
     for index, story in enumerate(told):

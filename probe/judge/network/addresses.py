@@ -6,6 +6,7 @@ import ipaddress
 from collections.abc import Iterable, Iterator
 
 from probe.judge.check import LineupCheck, Need
+from probe.judge.facts import Reach
 from probe.judge.lineup_context import LineupContext
 from probe.judge.network.wire_view import WireView, view_of
 from probe.judge.wording import AT_THE_GEAR, count, listed, some
@@ -59,16 +60,16 @@ def _present(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
         elif _moved_to(view, device):
             moved = _moved_to(view, device)
             yield _missing(check, device, f"its hardware address is at {some(moved)}", asked)
-        elif asked or any(judged.facts.host == address for judged in _judged(context, device)):
+        elif asked or _was_tried(context, device):
             yield _missing(check, device, "nobody has this address", asked)
         else:
             yield check.untested(device.tag, "its address was not asked")
 
 
-def _judged(context: LineupContext, device: Device) -> list:  # type: ignore[type-arg]
-    """The device's own judgement, if it was asked to the end."""
-    found = context.judgements.get(device.tag)
-    return [found] if found is not None and not found.facts.interrupted and found.facts.host else []
+def _was_tried(context: LineupContext, device: Device) -> bool:
+    """Whether a connection to it was tried to the end."""
+    facts = context.facts.get(device.tag)
+    return facts is not None and not facts.interrupted and facts.reach is not Reach.NOT_TRIED
 
 
 def _missing(check: LineupCheck, device: Device, why: str, evidence: list[int]) -> Finding:
