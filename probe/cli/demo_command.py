@@ -24,11 +24,13 @@ _PRACTICE = (
 )
 
 
-def demo(
+def demo(  # noqa: PLR0913 (one an option)
     *,
     healthy: bool = False,
     scenario: Path | None = None,
     serve: bool = False,
+    witness: str = "",
+    mood: str = "right",
     record: Path | None = None,
     dwell_s: float = 0.0,
     as_json: bool = False,
@@ -36,10 +38,12 @@ def demo(
     """Start the practice lineup, audit it, save the record and say what to type next; the exit code.
 
     healthy: the bundled lineup with nothing wrong. scenario: a file of the user's own instead. serve: only
-    keep the lineup running. Raises InputError for a wrong scenario or a folder that cannot be written.
+    keep the lineup running. witness: lead through this procedure, with a scripted operator at the gear who
+    acts in that mood. Raises InputError for a wrong scenario or a folder that cannot be written.
     """
     if healthy and scenario is not None:
         raise InputError([_either()])
+    healthy = healthy or (bool(witness) and scenario is None)
     played, name = _read(healthy=healthy, scenario=scenario)
     folder = _folder()
     say(_PRACTICE, error=as_json)
@@ -47,6 +51,10 @@ def demo(
     say(error=as_json)
     if serve:
         return _serve(played, folder)
+    if witness:
+        from probe.cli.demo_witness import lead
+
+        return lead(name, folder, witness, mood, as_json=as_json)
     target = record if record is not None else folder / "MSB-1.audit.jsonl"
     code = _audit(name, folder, target, dwell_s, as_json=as_json)
     made = _report(target, as_json=as_json)

@@ -26,8 +26,8 @@ from probe.cli.record_group import record_app
 from probe.cli.report_entry import report
 from probe.cli.settings_entry import settings
 from probe.cli.study_group import study_app
-from probe.cli.sweep_group import sweep_app
 from probe.cli.survey_entry import survey
+from probe.cli.sweep_group import sweep_app
 from probe.cli.witness_entry import witness
 from probe.present.console import say
 
@@ -126,7 +126,7 @@ def buswitness(
 
 
 @app.command(short_help="Audit a simulated lineup on this computer; needs nothing else.")
-def demo(
+def demo(  # noqa: PLR0913, PLR0917 (one an option)
     healthy: Annotated[bool, typer.Option("--healthy", help="A lineup with nothing wrong.")] = False,
     scenario: Annotated[
         Path | None, typer.Option("--scenario", metavar="FILE", help="Own scenario file instead.")
@@ -134,6 +134,16 @@ def demo(
     serve: Annotated[
         bool, typer.Option("--serve", help="Only keep the simulated lineup running, for trials of your own.")
     ] = False,
+    witness_: Annotated[
+        str,
+        typer.Option(
+            "--witness", metavar="PROCEDURE", help="Lead through a functional test; a scripted operator acts."
+        ),
+    ] = "",
+    mood: Annotated[
+        str,
+        typer.Option("--operator-does", metavar="HOW", help="right, wrong, late, twice, elsewhere or idle."),
+    ] = "right",
     record: Annotated[
         Path | None, typer.Option("--record", metavar="PATH", help="Where to save the record.")
     ] = None,
@@ -150,6 +160,7 @@ def demo(
     Example:
       buswitness demo
       buswitness demo --healthy
+      buswitness demo --witness open-close-local
     """
 
     def work() -> int:
@@ -159,6 +170,8 @@ def demo(
             healthy=healthy,
             scenario=scenario,
             serve=serve,
+            witness=witness_,
+            mood=mood,
             record=record,
             dwell_s=duration.seconds(dwell, "--dwell"),
             as_json=as_json,

@@ -149,8 +149,9 @@ def _left(stand: Stand, run: WitnessRun) -> int:
     done = len(run.watch.outcomes)
     total = len(run.watch.plan.items)
     say(f"Left with {done} of {total} steps done; the record is open and valid: {stand.path}", error=True)
-    say("Go on with the next step:", error=True)
-    say(f"  {command('witness', str(stand.path))}", error=True)
+    if not stand.practice:
+        say("Go on with the next step:", error=True)
+        say(f"  {command('witness', str(stand.path))}", error=True)
     say("Judge and close it as it stands:", error=True)
     say(f"  {command('witness', str(stand.path), '--close')}", error=True)
     if stand.as_json:

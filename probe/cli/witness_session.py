@@ -17,8 +17,10 @@ from typing import Any, NoReturn
 from probe.collect.witness_poll import WitnessPoll
 from probe.judge.witness.checks import change_words
 from probe.judge.witness.confirm import CANNOT_TELL
+from probe.judge.witness.expect import Terms, expected_words
 from probe.judge.witness.outcome import Kind, StepOutcome
 from probe.judge.witness.plan import Item
+from probe.judge.witness.sense import SignalValue
 from probe.judge.witness.watch import Watch, own_tags
 from probe.model.clock import RunClock
 from probe.model.errors import RecordError
@@ -117,7 +119,7 @@ class Session:
             for caution in self._watch.general_cautions(item):
                 if (procedure.name, caution.id) in self._watch.runs.acknowledged:
                     continue
-                await self._acknowledge(caution.text, item, f"{procedure.title}. {procedure.purpose}")
+                await self._acknowledge(caution.text, item, procedure.title, procedure.purpose)
                 self._say(
                     AnswerTopic.ACKNOWLEDGED, sheet=procedure.name, part=caution.id, question=caution.text
                 )
@@ -198,12 +200,12 @@ class Session:
         await self._settled(item)
         self._say(AnswerTopic.ENDED)
 
-    async def _acknowledge(self, text: str, item: Item, about: str) -> None:
+    async def _acknowledge(self, text: str, item: Item, about: str, purpose: str = "") -> None:
         view = self._view(
             Stage.CAUTION,
             item=item,
             title=about,
-            texts=(("bold", text),),
+            texts=(*((("", purpose),) if purpose else ()), ("bold", text)),
             keys=(("a", "acknowledged"), *self._ways_out()),
         )
         await self._pressed("a", view=lambda: view)
@@ -249,10 +251,13 @@ class Session:
             signal = plan.signal(item, one.see)
             tags = plan.whose(item, one.of, signal)
             now = [self._watch.tracks[tag].current.get(signal) for tag in tags[:1]]
-            shown = "not read yet" if not now or now[0] is None else f"now {now[0]}"
+            if not tags and one.spare:
+                continue
+            shown = "not read yet" if not now or now[0] is None else f"now {_value(now[0])}"
             who = tags[0] if len(tags) == 1 else f"{len(tags)} devices"
-            wanted = f"{one.way} {getattr(one, one.way)}" if one.way != "falls" else "falls"
-            found.append(Line(verdict=None, title=f"{who} {signal.title}", expected=wanted, observed=shown))
+            title = plan.senses[tags[0]].title(signal) if tags else signal.title
+            wanted = expected_words(one, Terms(None, None), "")
+            found.append(Line(verdict=None, title=f"{who}: {title}", expected=wanted, observed=shown))
         return found
 
     # -- watching ------------------------------------------------------------------------------------------
@@ -520,20 +525,26 @@ class Session:
         )
 
 
+#: While a step goes on.
+_OPEN = (Kind.WAITING, Kind.HOLDING)
+
+
 def _lines(outcome: StepOutcome) -> list[Line]:
     shown = sorted(outcome.outcomes, key=lambda one: one.verdict is Verdict.PASS)
     return [
         Line(
-            verdict=None if one.kind is Kind.WAITING else one.verdict,
+            verdict=None if one.kind in _OPEN else one.verdict,
             title=one.title,
             expected=one.expected,
-            observed=one.observed
-            if one.kind in (Kind.SEEN, Kind.WAITING)
-            else f"{one.kind.value}: {one.observed}",
+            observed=one.observed if one.kind in (Kind.SEEN, *_OPEN) else f"{one.kind.value}: {one.observed}",
             timing=one.timing,
         )
         for one in shown
     ]
+
+
+def _value(value: SignalValue) -> str:
+    return f"{value:g}" if isinstance(value, float) else value
 
 
 def _said_lines(outcome: StepOutcome) -> list[Line]:

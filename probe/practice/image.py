@@ -38,6 +38,8 @@ from probe.practice.show import (
 #: Types whose registers have an order of their own, which the fault of exchanged words leaves alone.
 _WORDLESS = ("text", "clock", "bit")
 #: Quantities of the electrical model that need no phase.
+#: What an entry of the event log shows that was never filled.
+_EPOCH_S = 946_684_800.0
 _PHASELESS = ("frequency", "unbalance", "distortion")
 _AREAS = {area.function: area for area in Area}
 
@@ -51,8 +53,13 @@ class Image:
         self._showing = showing
         self._now = now
         proof = {proof.point: proof.equals for proof in part.profile.proof}
-        self._fixed: dict[str, Value | None] = {**showing.factors, **proof, **part.shows}
+        self._fixed: dict[str, Value | None] = {**showing.factors, **proof}
         self._names = {point: name for name, point in part.profile.identity.points.items()}
+        self._events = {
+            name: (place, field)
+            for place, event in enumerate(part.profile.events)
+            for field, name in zip(("number", "code", "time"), event.points(), strict=True)
+        }
         self._twist = part.clock_twist() if part.clock_twist is not None else None
         self._clock_read = 0
         self._setter = ClockSetter(part, showing.zone_s)
@@ -144,8 +151,12 @@ class Image:
     def _value(self, point: Point, moment: Moment, measured: Measured) -> Value | bytes | None:
         """What the point shows; bytes for text that no honest encoder would make."""
         part, profile = self._part, self._part.profile
+        if point.name in part.shows:  # hands may change it while the lineup is up
+            return part.shows[point.name]
         if point.name in self._fixed:
             return self._fixed[point.name]
+        if point.name in self._events:
+            return self._event_value(point)
         if point.name in self._names:
             return self._identity_value(point, self._names[point.name])
         if profile.clock is not None and point.name == profile.clock.point:
@@ -158,6 +169,19 @@ class Image:
         if gear is not None or plain is not None:
             return plain if gear is None else gear
         return self._measured_value(point, moment, measured)
+
+    def _event_value(self, point: Point) -> Value:
+        """One field of an entry of the event log, newest first; 0 for an entry that is not filled."""
+        place, field = self._events[point.name]
+        events = self._part.events
+        entry = events[-1 - place] if place < len(events) else None
+        if field == "time":
+            return _EPOCH_S if entry is None else math.floor(entry.shown_s * 1000) / 1000
+        if entry is None:
+            return 0
+        if field == "number":
+            return entry.number
+        return next((raw for raw, word in point.values.items() if word == entry.what), 0)
 
     def _measured_value(self, point: Point, moment: Moment, measured: Measured) -> Value | None:
         part, key = self._part, measured_key(point)

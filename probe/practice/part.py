@@ -1,14 +1,15 @@
 """The part that each device of the practice lineup plays; faults are changes to a part before the curtain.
 
-A part is mutable while the lineup is set up; nothing changes it once the servers listen, except ``awake``,
-which remembers when the device last started.
+A part is mutable while the lineup is set up. Once the servers listen, only hands change it (``hand``):
+somebody who opens a breaker or unplugs a device.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from probe.model.profile import Profile
 from probe.model.reading import Value
@@ -19,6 +20,14 @@ from probe.practice.roster import Entry
 from probe.practice.server import Bus
 
 _RIGHT = DeviceClock()
+
+
+class Logged(NamedTuple):
+    """One entry of a device's own event log. shown_s: its clock's Unix seconds at that moment."""
+
+    number: int
+    what: str
+    shown_s: float
 
 
 @dataclass(slots=True, kw_only=True)
@@ -35,6 +44,7 @@ class Part:
     (0: never). clock_twist: makes what comes between the clock and its registers (``clock_faults``).
     refuses_writes: exception with which it refuses to have its clock set (0: it does not); ignores_writes:
     it says yes and keeps its time; reverts_after_s: another master sets it back so long afterwards.
+    events: its own log, oldest first; counted: by name of a counter, what was counted since the start.
     """
 
     entry: Entry
@@ -63,6 +73,12 @@ class Part:
     ignores_writes: bool = False
     reverts_after_s: float | None = None
     bus: Bus | None = None
+    events: list[Logged] = field(default_factory=list)
+    counted: Counter[str] = field(default_factory=Counter)
+
+    def count(self, name: str) -> None:
+        """One more of what a counter counts, beside what it stood at in the beginning."""
+        self.counted[name] += 1
 
     def behave(self, **changes: object) -> None:
         """Change the manner, as ``dataclasses.replace``."""

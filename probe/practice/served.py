@@ -7,6 +7,7 @@ open: when the parent ends, however it ends, the lineup ends too (this works on 
     parent                                    child
       start, with pipes  ──────────────────►  servers up, map written
       reads one line     ◄──────────────────  {"map": "…/map.yaml"}   or   {"error": "…"}
+      may write orders   ──────────────────►  {"act": "open", "tag": "52-F1", "mood": "right"}
       audits … closes the pipe ────────────►  servers closed, exit 0
 """
 
@@ -18,13 +19,15 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import probe
 from probe.model.errors import BuswitnessError
-from probe.practice.lineup import practice
+from probe.practice.hand import Hand
+from probe.practice.lineup import PracticeLineup, practice
+from probe.practice.operator import Mood, Operator
 from probe.practice.scenario import Scenario, bundled_scenario, load_scenario
 
 _START = (
@@ -48,13 +51,24 @@ def served_apart(scenario: str, directory: Path) -> Iterator[Path]:
     scenario: name of a bundled one, or ``FILE`` and the path of one that was read without errors before.
     Raises LineupFailed with the reason.
     """
+    with served_with_operator(scenario, directory) as (path, _):
+        yield path
+
+
+#: Has the scripted operator do an act at a device, in a mood (``operator.Mood``).
+Tell = Callable[[str, str, str], None]
+
+
+@contextmanager
+def served_with_operator(scenario: str, directory: Path) -> Iterator[tuple[Path, Tell]]:
+    """As ``served_apart``, and how to tell the scripted operator at that lineup what to do."""
     root = Path(probe.__file__).parent.parent
     command = [sys.executable, "-c", _START, str(root), scenario, str(directory)]
     child = subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
     )
     try:
-        yield _map_of(child)
+        yield _map_of(child), lambda act, tag, mood: _tell(child, act, tag, mood)
     finally:
         _end(child)
 
@@ -65,6 +79,14 @@ def _map_of(child: subprocess.Popen[str]) -> Path:
     if "map" not in answer:
         raise LineupFailed(str(answer["error"]))
     return Path(answer["map"])
+
+
+def _tell(child: subprocess.Popen[str], act: str, tag: str, mood: str) -> None:
+    """One order to the operator in the other process; nothing if that has ended."""
+    if child.stdin is not None:
+        with suppress(OSError):
+            child.stdin.write(json.dumps({"act": act, "tag": tag, "mood": mood}) + "\n")
+            child.stdin.flush()
 
 
 def _end(child: subprocess.Popen[str]) -> None:
@@ -99,16 +121,27 @@ def _scenario(name: str) -> Scenario:
 async def _serve(scenario: Scenario, directory: Path) -> None:
     async with practice(scenario, directory=directory) as lineup:
         print(json.dumps({"map": str(lineup.map_path)}), flush=True)  # noqa: T201 (see above)
-        await _input_ends()
+        await _orders(lineup)
 
 
-async def _input_ends() -> None:
-    """Return when standard input ends; read in a thread, as Windows cannot watch a pipe in a loop."""
-    loop, ended = asyncio.get_running_loop(), asyncio.Event()
+async def _orders(lineup: PracticeLineup) -> None:
+    """Carry out orders until standard input ends; a thread reads: Windows cannot watch a pipe in a loop."""
+    loop = asyncio.get_running_loop()
+    lines: asyncio.Queue[str] = asyncio.Queue()
 
     def watch() -> None:
-        sys.stdin.read()
-        loop.call_soon_threadsafe(ended.set)
+        for line in sys.stdin:
+            loop.call_soon_threadsafe(lines.put_nowait, line)
+        loop.call_soon_threadsafe(lines.put_nowait, "")
 
     threading.Thread(target=watch, daemon=True).start()
-    await ended.wait()
+    hand = Hand(stage=lineup.stage, plant=lineup.plant, hosts=lineup.hosts, now=lineup.now)
+    under_way: set[asyncio.Task[None]] = set()
+    while line := await lines.get():
+        order = json.loads(line)
+        operator = Operator(hand, Mood(order["mood"]))
+        task = asyncio.ensure_future(operator.act(order["act"], order["tag"]))
+        under_way.add(task)
+        task.add_done_callback(under_way.discard)
+    for task in under_way:
+        task.cancel()

@@ -179,7 +179,8 @@ def _rating(part: Part, point: Point, _moment: Moment) -> Value:
 def _counter(part: Part, point: Point, _moment: Moment) -> Value:
     """Few trips, some events, more operations: what a breaker has after its tests."""
     most = 3 if "trip" in point.name else 40 if "event" in point.name else 250
-    return random.Random(f"{part.entry.tag}/{point.name}").randint(0, most)
+    began = random.Random(f"{part.entry.tag}/{point.name}").randint(0, most)
+    return began + part.counted[point.name]
 
 
 def _temperature(part: Part, _point: Point, moment: Moment) -> Value:

@@ -126,7 +126,7 @@ _ABOUT = ("identity.", "proof.")
 
 def _elsewhere(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
     for item, outcome in outcomes_of(context):
-        if outcome is None or outcome.untested:
+        if outcome is None or (outcome.untested and not outcome.elsewhere):
             yield check.untested(item.subject, "the step was not done", point=item.point)
             continue
         watched = len(watch_of(context).plan.tags)

@@ -130,7 +130,7 @@ class _Case:
             what = f"became {away[0].after}" if away else f"was {self._shown(self.before)} from the start"
             return self._made(Kind.NOT_HELD, what, away[0] if away else None)
         if not self.step.is_over:
-            return self._made(Kind.WAITING, f"{wanted} so far")
+            return self._made(Kind.HOLDING, f"{wanted} so far")
         return self._made(Kind.SEEN, f"stayed {wanted}")
 
     # -- numbers --------------------------------------------------------------------------------------------

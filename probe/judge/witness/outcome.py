@@ -19,6 +19,7 @@ class Kind(StrEnum):
 
     SEEN = "seen"
     WAITING = "waiting"  # while the step goes on
+    HOLDING = "so far"  # what must remain, while the step goes on
     NOTHING = "nothing changed"
     WRONG = "wrong"
     LATE = "late"
@@ -36,6 +37,7 @@ VERDICTS = {
     Kind.UNSURE: Verdict.REVIEW,
     Kind.UNREAD: Verdict.NOT_TESTED,
     Kind.WAITING: Verdict.NOT_TESTED,
+    Kind.HOLDING: Verdict.NOT_TESTED,
 }
 NO_SIGNAL = Signal("")
 #: What somebody must know at once, on top of a failure.
@@ -137,7 +139,7 @@ class StepOutcome:
     def verdict(self) -> Verdict:
         """Of everything together."""
         parts = [self.seen, self.confirmed]
-        if self.elsewhere:
+        if self.elsewhere or self.missing_cautions:
             parts.append(Verdict.FAIL)
         if self.beside:
             parts.append(Verdict.REVIEW)

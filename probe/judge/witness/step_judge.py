@@ -36,8 +36,8 @@ class StepJudge:
         """All that the round came to."""
         item, run = self._item, self._run
         missed = () if run.skipped or not run.ready_ns else tuple(self._watch.missing_cautions(item, run))
-        if not run.ready_ns or run.skipped or run.stopped:
-            untested = _why_not(run)
+        untested = _why_not(run)
+        if not run.ready_ns or run.skipped:
             return StepOutcome(item=item, run=run, untested=untested, missing_cautions=missed)
         changes = self._changes()
         free = self._unasked(changes)
@@ -57,6 +57,7 @@ class StepJudge:
             beside=tuple(c for c in free if c.tag in own),
             missing_cautions=missed,
             logged=self._logged(changes),
+            untested=untested,  # of a step that was stopped: what moved meanwhile counts all the same
         )
 
     # -- what was expected ---------------------------------------------------------------------------------
@@ -203,9 +204,12 @@ class StepJudge:
 
 
 def _why_not(run: StepRun) -> str:
+    """Why the round cannot give a verdict, "" if it can."""
     if run.skipped:
         return f"skipped: {run.skipped}"
-    return "abandoned with the stop key" if run.stopped else "begun, never watched"
+    if run.stopped:
+        return "abandoned with the stop key"
+    return "" if run.ready_ns else "begun, never watched"
 
 
 def _anchor_of(name: str, tag: str, known: dict[tuple[str, str], Outcome]) -> Anchored:
