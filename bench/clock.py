@@ -23,6 +23,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from bench.measuring import renew
 from probe.collect.agent import audit, prepare
 from probe.collect.inputs import open_lineup
 from probe.judge.clock_aim import next_send_ns
@@ -158,14 +159,6 @@ def section(options: argparse.Namespace, command: str) -> str:
     )
 
 
-def put_in(text: str, made: str) -> str:
-    """The results with our section in place of the old one, or behind all others."""
-    if BEGIN in text and END in text:
-        head, _, rest = text.partition(BEGIN)
-        return head + made.rstrip("\n") + rest.partition(END)[2]
-    return text.rstrip("\n") + "\n\n" + made
-
-
 def main() -> None:
     """Measure, and write the section."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -177,8 +170,7 @@ def main() -> None:
     options = parser.parse_args()
     made = section(options, " ".join(["python -m bench.clock", *sys.argv[1:]]))
     print(made)
-    before = options.output.read_text(encoding="utf-8") if options.output.exists() else ""
-    options.output.write_text(put_in(before, made), encoding="utf-8")
+    renew(options.output, made)
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
+from bench.measuring import renew
 from probe.collect.inputs import open_library
 from probe.judge import conclude, judge_device
 from probe.practice.trial.exam import HEALTHY, Mark, drawn, sat
@@ -207,14 +208,6 @@ def section(options: argparse.Namespace, command: str) -> str:
     )  # fmt: skip
 
 
-def put_in(text: str, made: str) -> str:
-    """The results with our section in place of the old one, or behind all others."""
-    if BEGIN in text and END in text:
-        head, _, rest = text.partition(BEGIN)
-        return head + made.rstrip("\n") + rest.partition(END)[2]
-    return text.rstrip("\n") + "\n\n" + made
-
-
 def main() -> None:
     """Measure, and write the section."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -225,8 +218,7 @@ def main() -> None:
     options = parser.parse_args()
     made = section(options, " ".join(["python -m bench.diagnosis", *sys.argv[1:]]))
     print(made)
-    before = options.output.read_text(encoding="utf-8") if options.output.exists() else ""
-    options.output.write_text(put_in(before, made), encoding="utf-8")
+    renew(options.output, made)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Throughput of records: verify and judge against plain SHA-256 of the same file: python -m bench.record
 
-    python -m bench.record [--megabytes 64] [--devices 1000] [--large 2048] [--output bench/RESULTS.md]
+    python -m bench.record [--megabytes 64] [--devices 1000] [--large 2048] [--dwell 600] [--output FILE]
 
 Writes its own section of RESULTS.md, between two marks, and leaves the rest as it is. ``--large`` writes,
 verifies and deletes one record of so many megabytes in a temporary folder (0: not). Every measurement runs
@@ -14,18 +14,19 @@ import argparse
 import hashlib
 import json
 import platform
-import resource
-import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
+from bench.measuring import in_processes, peak_mib, renew
+
 HERE = Path(__file__).parent
 BEGIN, END = "<!-- bench.record begins -->", "<!-- bench.record ends -->"
 LIMIT_S = 900.0
 MIB = 1024 * 1024
+SECOND_NS = 1_000_000_000
 
 
 def write_large(path: Path, megabytes: int) -> None:
@@ -69,15 +70,19 @@ def write_large(path: Path, megabytes: int) -> None:
     writer.seal(complete=True, reason="")
 
 
-def write_lineup(path: Path, devices: int) -> None:
-    """A record of a run over so many healthy meters, all alike, with the verdicts that follow from it."""
+def write_lineup(path: Path, devices: int, rounds: int = 0) -> None:
+    """A record of a run over so many healthy meters, all alike, with the verdicts that follow from it.
+
+    rounds: as many further polls of every device, a second apart, mixed as in a dwell: all devices are done
+    at its end.
+    """
     from probe.collect.inputs import open_library
     from probe.judge import expected
-    from probe.model.evidence import JUDGED, Note
+    from probe.model.evidence import JUDGED, Note, Purpose
     from probe.model.map_load import load_lineup
     from probe.model.scope import Scope
-    from probe.record.content import load
     from probe.record.header import Header
+    from probe.record.large import opened
     from probe.record.rejudge import judge_again
     from probe.record.writer import RecordWriter
 
@@ -90,16 +95,29 @@ def write_lineup(path: Path, devices: int) -> None:
     writer = RecordWriter.create(path.with_suffix(".open"), header)
     writer.expect(expected(lineup, scope))
     writer.keep(anchor)
-    for number, tag in enumerate(scope.tags):
+    for tag in scope.tags:
         for exchange in answers:
             writer.keep(exchange._replace(tag=tag))
+    polls = [one for one in answers if one.purpose == Purpose.POLL]
+    for turn in range(rounds):
+        later = [_moved(one, turn) for one in polls]
+        for tag in scope.tags:
+            for exchange in later:
+                writer.keep(exchange._replace(tag=tag))
+    for number, tag in enumerate(scope.tags):
         writer.keep(Note(number, JUDGED, tag))
     writer.flush()
-    content = load(path.with_suffix(".open"))
-    conclusion = judge_again(content, lineup)
+    with opened(path.with_suffix(".open")) as content:
+        conclusion = judge_again(content, lineup)
     writer.conclude(conclusion.findings, conclusion.causes)
     writer.seal(complete=True, reason="")
     path.with_suffix(".open").rename(path)
+
+
+def _moved(poll: Any, turn: int) -> Any:
+    """The exchange as it would be so many seconds later. Any: an exchange."""
+    ahead = (turn + 10) * SECOND_NS
+    return poll._replace(sent_ns=poll.sent_ns + ahead, received_ns=poll.received_ns + ahead, round=turn + 2)
 
 
 def _healthy_meter(folder: Path) -> tuple[str, list[Any]]:
@@ -162,35 +180,21 @@ def do(what: str, path: Path) -> None:
         load(path)
     else:
         import probe
-        from probe.record.content import lineup_of, load
+        from probe.record.content import lineup_of
+        from probe.record.large import opened
         from probe.record.rederive import rederive
 
         began, cpu = time.perf_counter(), time.process_time()
-        content = load(path)
-        again = rederive(content, lineup_of(content.header), version=probe.__version__)
+        with opened(path) as content:
+            again = rederive(content, lineup_of(content.header), version=probe.__version__)
         assert again.equal, again.differences[:3]
     wall_s, cpu_s = time.perf_counter() - began, time.process_time() - cpu
-    print(json.dumps({"wall_s": wall_s, "cpu_s": cpu_s, "peak_mib": _peak_mib()}))
-
-
-def _peak_mib() -> float:
-    """Most memory that this process had; what Linux hands down through a fork does not count."""
-    status = Path("/proc/self/status")
-    if status.exists():
-        line = next(one for one in status.read_text().splitlines() if one.startswith("VmHWM:"))
-        return int(line.split()[1]) / 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps({"wall_s": wall_s, "cpu_s": cpu_s, "peak_mib": peak_mib()}))
 
 
 def measured(what: str, path: Path, repeats: int) -> dict[str, float]:
     """The least wall time of the repeats, each in a process of its own, and the peak memory."""
-    told = []
-    for _ in range(repeats):
-        command = [sys.executable, "-m", "bench.record", "--do", what, "--file", str(path)]
-        done = subprocess.run(
-            command, capture_output=True, text=True, check=True, timeout=LIMIT_S, cwd=HERE.parent
-        )
-        told.append(json.loads(done.stdout.splitlines()[-1]))
+    told = in_processes("bench.record", what, path, repeats=repeats, limit_s=LIMIT_S)
     least = {name: min(one[name] for one in told) for name in ("wall_s", "cpu_s")}
     return {**least, "peak_mib": max(one["peak_mib"] for one in told)}
 
@@ -237,6 +241,14 @@ def section(options: argparse.Namespace, command: str) -> str:
             )
         )
         lineup.unlink()
+        if options.dwell:
+            write_lineup(lineup, options.devices, options.dwell)
+            works = (
+                ("verify", "verify"),
+                ("judge", f"judge {options.devices} devices, {options.dwell} polls each"),
+            )
+            rows += table(lineup, works, 1)
+            lineup.unlink()
         long.unlink()
         packed.unlink()
         if options.large:
@@ -268,20 +280,15 @@ def section(options: argparse.Namespace, command: str) -> str:
     )
 
 
-def put_in(text: str, made: str) -> str:
-    """The results with our section in place of the old one, or behind all others."""
-    if BEGIN in text and END in text:
-        head, _, rest = text.partition(BEGIN)
-        return head + made.rstrip("\n") + rest.partition(END)[2]
-    return text.rstrip("\n") + "\n\n" + made
-
-
 def main() -> None:
     """Measure, and write the section."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--megabytes", type=int, default=64)
     parser.add_argument("--devices", type=int, default=1000)
     parser.add_argument("--large", type=int, default=0)
+    parser.add_argument(
+        "--dwell", type=int, default=0, help="polls of each device in a further, large record"
+    )
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--output", type=Path, default=HERE / "RESULTS.md")
     parser.add_argument("--do", choices=("sha256", "verify", "load", "judge"), help=argparse.SUPPRESS)
@@ -292,8 +299,7 @@ def main() -> None:
         return
     made = section(options, " ".join(["python -m bench.record", *sys.argv[1:]]))
     print(made)
-    before = options.output.read_text(encoding="utf-8") if options.output.exists() else ""
-    options.output.write_text(put_in(before, made), encoding="utf-8")
+    renew(options.output, made)
 
 
 if __name__ == "__main__":

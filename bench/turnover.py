@@ -20,6 +20,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from bench.measuring import in_processes, peak_mib, renew
+
 HERE = Path(__file__).parent
 BEGIN, END = "<!-- bench.turnover begins -->", "<!-- bench.turnover ends -->"
 LIMIT_S = 1200.0
@@ -137,8 +139,6 @@ def _map_of(text: str, copies: int) -> str:
 
 def do(what: str, path: Path) -> None:
     """Do one work on a record and print what it took."""
-    import resource
-
     from probe.cli.report_command import material_of
     from probe.present.turnover.making import Order, ReportFormat, report
 
@@ -148,8 +148,7 @@ def do(what: str, path: Path) -> None:
         took, pages = time.perf_counter() - began, data.count(b"/Type/Page/")
     else:
         took, pages = _parts(what, path)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(json.dumps({"wall_s": took, "peak_mib": peak, "pages": pages}))
+    print(json.dumps({"wall_s": took, "peak_mib": peak_mib(), "pages": pages}))
 
 
 def _parts(what: str, path: Path) -> tuple[float, int]:
@@ -220,13 +219,7 @@ def _tables(made: list[Any]) -> tuple[float, int]:
 
 def measured(what: str, path: Path, repeats: int) -> dict[str, float]:
     """The least wall time of the repeats, each in a process of its own, and the peak memory."""
-    found = []
-    for _ in range(repeats):
-        command = [sys.executable, "-m", "bench.turnover", "--do", what, "--file", str(path)]
-        done = subprocess.run(
-            command, capture_output=True, text=True, check=True, timeout=LIMIT_S, cwd=HERE.parent
-        )
-        found.append(json.loads(done.stdout.splitlines()[-1]))
+    found = in_processes("bench.turnover", what, path, repeats=repeats, limit_s=LIMIT_S)
     return {
         "wall_s": min(one["wall_s"] for one in found),
         "peak_mib": max(one["peak_mib"] for one in found),
@@ -278,14 +271,6 @@ def section(options: argparse.Namespace, command: str) -> str:
     )
 
 
-def put_in(text: str, made: str) -> str:
-    """The results with our section in place of the old one, or behind all others."""
-    if BEGIN in text and END in text:
-        head, _, rest = text.partition(BEGIN)
-        return head + made.rstrip("\n") + rest.partition(END)[2]
-    return text.rstrip("\n") + "\n\n" + made
-
-
 def main() -> None:
     """Measure, and write the section."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -300,8 +285,7 @@ def main() -> None:
         return
     made = section(options, " ".join(["python -m bench.turnover", *sys.argv[1:]]))
     print(made)
-    before = options.output.read_text(encoding="utf-8") if options.output.exists() else ""
-    options.output.write_text(put_in(before, made), encoding="utf-8")
+    renew(options.output, made)
 
 
 if __name__ == "__main__":

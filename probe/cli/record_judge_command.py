@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import probe
 from probe.cli import failure
@@ -14,7 +14,7 @@ from probe.cli.derived import begin, desk_header, undone_if_it_fails
 from probe.cli.failure import Exit
 from probe.collect.events import AuditResult
 from probe.model.errors import InputError, Problem
-from probe.model.evidence import Anchor, Exchange
+from probe.model.evidence import Anchor
 from probe.model.finding import Verdict
 from probe.model.lineup import Lineup
 from probe.present import machine, rejudge_page
@@ -22,8 +22,9 @@ from probe.present.console import console, emit_json
 from probe.present.page import page_width, print_rows
 from probe.present.signs import signs_for
 from probe.record.again import source_of
-from probe.record.content import RecordContent, lineup_of, load
+from probe.record.content import RecordContent, lineup_of
 from probe.record.header import Relation
+from probe.record.large import opened
 from probe.record.rederive import Rederived, is_complete, rederive, write
 from probe.record.seal import Seal
 
@@ -49,7 +50,23 @@ def judge(
 
     With corrected files, or a name for it, a new record is written. Raises InputError, RecordError.
     """
-    content = load(file)
+    with opened(file) as content:
+        return _judged(file, content, _Wishes(map_file, tuple(profiles), record, sign, as_json))
+
+
+class _Wishes(NamedTuple):
+    """What ``judge`` was asked for."""
+
+    map_file: Path | None
+    profiles: tuple[Path, ...]
+    record: Path | None
+    sign: bool
+    as_json: bool
+
+
+def _judged(file: Path, content: RecordContent, wishes: _Wishes) -> int:
+    """Judge, write what is wanted, tell; the exit code."""
+    map_file, profiles, record, sign, as_json = wishes
     if content.is_merged or content.header.map_texts == ():
         raise InputError([_no_run(file)])
     lineup = replace(_lineup(content, map_file, profiles), sheet_texts=content.header.sheet_texts)
@@ -133,7 +150,7 @@ def _result(content: RecordContent, again: Rederived) -> AuditResult:
         why_incomplete=why,
         findings=again.conclusion.findings,
         causes=again.conclusion.causes,
-        requests=len(content.evidence.get(Exchange, ())),
+        requests=content.exchanges,
     )
 
 

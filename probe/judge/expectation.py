@@ -61,7 +61,6 @@ def _is_for_settings(check: DeviceCheck) -> bool:
 #: What a run judges in which people act: who it is that answers; all else are the steps themselves.
 _WITNESS_FAMILIES = ("identity", "proof")
 _WITH_WITNESS = "reach.answers"
-_ACROSS_WITNESS = ("witness", "run")
 #: What a run judges in which people look and measure: their lines, and what is drawn; it asks no device.
 _ACROSS_CHECKLIST = ("checklist", "desk")
 
@@ -73,7 +72,8 @@ def _is_for_witness(check: DeviceCheck) -> bool:
 def _is_across_sheets(check: LineupCheck, scope: Scope) -> bool:
     """A run with devices is for procedures, one without asks nobody: it is for checklists alone."""
     family = check.id.partition(".")[0]
-    return family in _ACROSS_CHECKLIST or (family in _ACROSS_WITNESS and bool(scope.tags))
+    ours = family == "witness" or check.id == "run.clock_step"
+    return family in _ACROSS_CHECKLIST or (ours and bool(scope.tags))
 
 
 def _is_across_clocks(check: LineupCheck) -> bool:
@@ -191,7 +191,8 @@ class Agendas:
 
 def _alike(checks: Sequence[DeviceCheck], applies: Sequence[bool], subject: Subject) -> _Alike:
     pairs = tuple(zip(checks, applies, strict=True))
-    agenda = tuple(pair for pair in pairs if pair[1] or pair[0].unasked)
+    speaks = not subject.scope.checks  # a retest repeats just some: none speaks there without being asked
+    agenda = tuple(pair for pair in pairs if pair[1] or (speaks and pair[0].unasked))
     return _Alike(agenda, tuple(due_of(check, subject) for check, due in pairs if due))
 
 

@@ -6,19 +6,17 @@ its end or its cut, and says so. Lines of kinds that this version does not know 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from probe.model.errors import Problem, RecordError
-from probe.model.evidence import (
-    Anchor,
-    Evidence,
-)
+from probe.model.evidence import Anchor, Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
 from probe.model.lineup import Lineup
 from probe.record.body import cause_from, evidence_from, expectations_from, finding_from
+from probe.record.bulk import Bulk
 from probe.record.damage import Damage, diagnose
 from probe.record.embedded import EMBEDDED, Inner, line_inside, lines_of
 from probe.record.header import Header, Relation, header_from
@@ -47,6 +45,8 @@ class RecordContent:
     code: hash of the last line. others: kind and body of lines that this version does not know.
     last_anchor: number of the last anchor, 0 if there is none. runs: the records inside a merged one, whose
     evidence then stands under its number here. histories, acceptances: see ``history``.
+    bulk: where the exchanges and strays of devices were left in the file (see ``large``); ``evidence`` then
+    holds all else.
     """
 
     header: Header
@@ -63,6 +63,13 @@ class RecordContent:
     runs: tuple[Run, ...] = ()
     histories: tuple[History, ...] = ()
     acceptances: tuple[Acceptance, ...] = ()
+    bulk: Bulk | None = None
+
+    @property
+    def exchanges(self) -> int:
+        """How many exchanges there are."""
+        held = len(self.evidence.get(Exchange, ()))
+        return held + (self.bulk.exchanges if self.bulk is not None else 0)
 
     @property
     def is_merged(self) -> bool:
@@ -80,7 +87,7 @@ class Run:
     code: str
 
 
-class _Gathering:
+class Gathering:
     """Takes the lines of a record one by one. with_evidence: False lets evidence pass."""
 
     def __init__(self, *, with_evidence: bool) -> None:
@@ -166,19 +173,25 @@ def load(path: Path, *, with_evidence: bool = True) -> RecordContent:
     with_evidence: False leaves the evidence out (a record may be far larger than its findings).
     Raises InputError if there is no readable file, RecordError if it is no record or was damaged.
     """
-    gathering = _Gathering(with_evidence=with_evidence)
+    gathering = Gathering(with_evidence=with_evidence)
     with open_record(path) as file:
-        walk = Walk(file)
-        for line in walk:
-            try:
-                gathering.take(line)
-            except (KeyError, TypeError, ValueError) as error:
-                raise _refused(path) from error
-        cut = walk.stop is not None and diagnose(file, walk).damage is Damage.CUT
-        if trouble_of(file):
-            raise _refused(path)
+        return gathered(path, file, Walk(file), gathering, gathering.take)
+
+
+def gathered(
+    path: Path, file: IO[bytes], walk: Walk, gathering: Gathering, take: Callable[[ReadLine], None]
+) -> RecordContent:
+    """What the file holds, all its lines taken one by one. Raises RecordError."""
+    for line in walk:
+        try:
+            take(line)
+        except (KeyError, TypeError, ValueError) as error:
+            raise refused(path) from error
+    cut = walk.stop is not None and diagnose(file, walk).damage is Damage.CUT
+    if trouble_of(file):
+        raise refused(path)
     if gathering.header is None or (walk.stop is not None and not cut):
-        raise _refused(path)
+        raise refused(path)
     return gathering.content(walk, gathering.header, cut=cut)
 
 
@@ -187,14 +200,14 @@ def load_inside(path: Path, number: int) -> RecordContent:
 
     Raises InputError, RecordError.
     """
-    gathering, chain = _Gathering(with_evidence=True), Chain()
+    gathering, chain = Gathering(with_evidence=True), Chain()
     for data in lines_of(path, number):
         line, why = chain.take(RawLine(data, True))
         if why or line is None:
-            raise _refused(path)
+            raise refused(path)
         gathering.take(line)
     if gathering.header is None:
-        raise _refused(path)
+        raise refused(path)
     return gathering.content(chain, gathering.header, cut=False)
 
 
@@ -204,7 +217,7 @@ def load_newer(path: Path) -> tuple[RecordContent, Mapping[str, int]]:
     Lines must still follow from each other by their hashes; what a seal or signature of that format proves,
     this version cannot tell. Raises RecordError if not even the first line can be read.
     """
-    gathering, count, previous = _Gathering(with_evidence=True), 0, NO_LINE
+    gathering, count, previous = Gathering(with_evidence=True), 0, NO_LINE
     missed: dict[str, int] = {}
     with open_record(path) as file:
         for raw in raw_lines(file):
@@ -220,7 +233,7 @@ def load_newer(path: Path) -> tuple[RecordContent, Mapping[str, int]]:
             except (KeyError, TypeError, ValueError):
                 missed[line.kind] = missed.get(line.kind, 0) + 1
     if gathering.header is None:
-        raise _refused(path)
+        raise refused(path)
     for _, kind, _ in gathering.others:
         missed[kind] = missed.get(kind, 0) + 1
     chain = Chain()
@@ -276,7 +289,7 @@ def lineup_of(header: Header) -> Lineup:
     return replace(lineup, sheet_texts=header.sheet_texts) if header.sheet_texts else lineup
 
 
-def _refused(path: Path) -> RecordError:
+def refused(path: Path) -> RecordError:
     """The error for a record that cannot be relied on, with what ``verify`` finds wrong."""
     found = verify(path)
     return RecordError(

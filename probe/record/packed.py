@@ -99,6 +99,11 @@ def unpacked(path: Path) -> IO[bytes]:
     return io.BufferedReader(raw, CHUNK)
 
 
+def is_packed(file: IO[bytes]) -> bool:
+    """Whether what ``unpacked`` opened is a packed copy."""
+    return isinstance(getattr(file, "raw", None), Unpacked)
+
+
 def trouble_of(file: IO[bytes]) -> str:
     """Why a packed file could not be read to its end, "" if it could (or is not packed)."""
     raw = getattr(file, "raw", None)

@@ -177,7 +177,8 @@ class Walk:
     """Goes through a record from its first line on, as long as each line follows from the one before.
 
     mended: drop a byte-order mark and carriage returns first, to see whether they alone are wrong.
-    After the walk: ``stop`` (None if the file's end was reached), and what ``Chain`` tells.
+    ``raw``: the bytes of the line that was given last. After the walk: ``stop`` (None if the file's end was
+    reached), and what ``Chain`` tells.
     """
 
     def __init__(self, file: IO[bytes], *, mended: bool = False) -> None:
@@ -185,6 +186,7 @@ class Walk:
         self._mended = mended
         self._chain = Chain()
         self.stop: Stop | None = None
+        self.raw = b""  # the last good line, without its end
 
     def __iter__(self) -> Iterator[ReadLine]:
         chain = self._chain
@@ -193,6 +195,7 @@ class Walk:
             if why or line is None:
                 self.stop = Stop(chain.count + 1, raw, line, why)
                 return
+            self.raw = raw.data
             yield line
 
     @property

@@ -7,9 +7,13 @@ the record's verdicts do not follow from its evidence.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from heapq import merge
+from operator import itemgetter
+from typing import Any, NamedTuple
 
 from probe.judge import Conclusion, expected
 from probe.model.evidence import Evidence, Note
@@ -170,17 +174,40 @@ def write(writer: RecordWriter, content: RecordContent, lineup: Lineup) -> tuple
     """
     scope = content.header.scope
     writer.expect(expected(lineup, scope))
-    pieces = {number: piece for items in content.evidence.values() for number, piece in items}
-    others = {number: (kind, body) for number, kind, body in content.others}
-    copied: dict[type, list[tuple[int, Evidence]]] = {}
-    for number in sorted((*pieces, *others)):
-        if number in others:
-            writer.write(*others[number])
-        else:
-            piece = pieces[number]
-            copied.setdefault(type(piece), []).append((writer.keep(piece), piece))
-    again = replace(content, evidence={kind: tuple(items) for kind, items in copied.items()})
+    again = _copied(writer, content)
     conclusion = judge_again(again, lineup)
     writer.conclude(conclusion.findings, conclusion.causes)
     complete, why = is_complete(content, conclusion)
     return conclusion, writer.seal(complete=complete, reason=why)
+
+
+class _Unknown(NamedTuple):
+    """A line of a kind that this version does not know. Any: whatever it holds."""
+
+    kind: str
+    body: Mapping[str, Any]
+
+
+def _copied(writer: RecordWriter, content: RecordContent) -> RecordContent:
+    """The content as it stands in the new record, all its evidence written there under new numbers."""
+    copied: dict[type, list[tuple[int, Evidence]]] = {}
+    renumbered = array("Q", bytes(8 * content.count))
+    bulk = content.bulk
+    apart = () if bulk is None else bulk.read(bulk.numbers())
+    held = sorted((item for items in content.evidence.values() for item in items), key=itemgetter(0))
+    unknown = ((number, _Unknown(kind, body)) for number, kind, body in content.others)
+    for number, piece, is_held in merge(
+        ((*item, True) for item in held),
+        ((*item, True) for item in unknown),
+        ((*item, False) for item in apart),
+        key=itemgetter(0),
+    ):
+        if isinstance(piece, _Unknown):
+            writer.write(piece.kind, piece.body)
+            continue
+        renumbered[number - 1] = new = writer.keep(piece)
+        if is_held:
+            copied.setdefault(type(piece), []).append((new, piece))
+    if bulk is not None:
+        bulk.renumber(renumbered)
+    return replace(content, evidence={kind: tuple(items) for kind, items in copied.items()})

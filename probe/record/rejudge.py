@@ -52,19 +52,23 @@ class Evidence:
         self._decisions = _by(content.evidence.get(ClockDecision, ()), "tag")
         self._connects = _by(content.evidence.get(Connect, ()), "host")
         self._disconnects = _by(content.evidence.get(Disconnect, ()), "host")
+        self._bulk = content.bulk
         self._run = self._whole_run(content)
 
     def of_device(self, tag: str) -> DeviceEvidence:
         """What was known of the device when it was judged."""
         end = self.judged_at.get(tag, NEVER)
         link = self._lineup.map.target(tag).link
-        exchanges = _before(self._exchanges.get(tag, ()), end)
+        exchanges, strays = self._exchanges.get(tag, ()), self._strays.get(tag, ())
+        if self._bulk is not None and tag in self._bulk:  # what is held beside is later, or of the reference
+            exchanges, strays = self._bulk.of(tag)
+        exchanges = _before(exchanges, end)
         return DeviceEvidence(
             tag=tag,
             exchanges=tuple(item for item in exchanges if item[1].purpose is not Purpose.REFERENCE),
             connects=_before(self._connects.get(link, ()), end),
             disconnects=_before(self._disconnects.get(link, ()), end),
-            strays=_before(self._strays.get(tag, ()), end),
+            strays=_before(strays, end),
             echoes=_before(self._echoes.get(tag, ()), end),
             neighbours=_before(self._neighbours.get(tag, ()), end),
             decisions=_before(self._decisions.get(tag, ()), end),

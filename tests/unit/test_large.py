@@ -1,0 +1,82 @@
+"""Records judged with the exchanges of devices left in the file: the same as held in memory."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import pytest
+
+from probe.model.errors import RecordError
+from probe.model.evidence import Exchange, Purpose
+from probe.record.content import lineup_of, load
+from probe.record.large import opened
+from probe.record.rederive import rederive, write
+from probe.record.rejudge import Evidence
+from probe.record.verify import verify
+from probe.record.writer import RecordWriter
+
+SAMPLE = Path(__file__).parents[1] / "records" / "report.audit.jsonl"
+
+
+def test_every_device_is_judged_on_the_same_evidence_whether_it_is_held_or_read_again() -> None:
+    held = load(SAMPLE)
+    lineup = lineup_of(held.header)
+    with opened(SAMPLE) as apart:
+        assert apart.bulk is not None
+        assert apart.bulk.exchanges > 0
+        assert (apart.exchanges, apart.findings) == (held.exchanges, held.findings)
+        one, other = Evidence(held, lineup), Evidence(apart, lineup)
+        assert one.of_run() == other.of_run()
+        for tag in held.header.scope.tags:
+            assert one.of_device(tag) == other.of_device(tag), tag
+        assert rederive(apart, lineup, version="x") == rederive(held, lineup, version="x")
+
+
+def test_a_run_that_was_killed_and_a_packed_copy_are_the_same_too(tmp_path: Path) -> None:
+    killed = tmp_path / "k.audit.jsonl"
+    lines = SAMPLE.read_bytes().splitlines(keepends=True)
+    killed.write_bytes(b"".join(lines[: len(lines) // 3]))
+    packed = tmp_path / "k.audit.jsonl.gz"
+    packed.write_bytes(gzip.compress(killed.read_bytes()))
+    held = load(killed)
+    lineup = lineup_of(held.header)
+    said = rederive(held, lineup, version="x").conclusion
+    for path in (killed, packed):
+        with opened(path) as apart:
+            assert rederive(apart, lineup, version="x").conclusion == said
+
+
+def test_judged_into_a_new_record_every_finding_leads_to_the_same_bytes(tmp_path: Path) -> None:
+    made = []
+    for name in ("held", "apart"):
+        with opened(SAMPLE) as apart:
+            content = apart if name == "apart" else load(SAMPLE)
+            lineup = lineup_of(content.header)
+            writer = RecordWriter.create(tmp_path / f"{name}.audit.jsonl", content.header)
+            write(writer, content, lineup)
+        assert verify(writer.path).holds
+        made.append(writer.path.read_bytes())
+    assert made[0] == made[1]
+
+
+def test_a_file_that_is_changed_between_the_two_readings_is_refused(tmp_path: Path) -> None:
+    copy = tmp_path / "r.audit.jsonl"
+    copy.write_bytes(SAMPLE.read_bytes())
+    content = load(copy)
+    lineup = lineup_of(content.header)
+    number = content.evidence[Exchange][0][0]
+    lines = copy.read_bytes().splitlines(keepends=True)
+    with opened(copy) as apart:
+        lines[number - 1], lines[number] = lines[number], lines[number - 1]
+        copy.write_bytes(b"".join(lines))
+        with pytest.raises(RecordError):
+            rederive(apart, lineup, version="x")
+
+
+def test_what_belongs_to_devices_is_left_in_the_file() -> None:
+    held = load(SAMPLE)
+    with opened(SAMPLE) as apart:
+        kept = apart.evidence.get(Exchange, ())
+        assert len(kept) < len(held.evidence[Exchange]) / 4
+        assert all(one.purpose is Purpose.REFERENCE for _, one in kept)
