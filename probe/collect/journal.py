@@ -72,6 +72,11 @@ class Shelf:
             interrupted=interrupted,
         )
 
+    def empty(self) -> None:
+        """Let go of the evidence: whoever served the device holds the shelf until the end of the run."""
+        for kind in (self.exchanges, self.strays, self.echoes, self.neighbours):
+            kind.clear()
+
 
 class Journal:
     """Keeps, tells and shelves. on_broken is called once if the ledger fails outside any task of ours."""

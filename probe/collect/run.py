@@ -343,11 +343,10 @@ class Run:
 
     def _judge_device(self, tag: str, *, interrupted: bool) -> None:
         shelf = self._journal.shelves.pop(tag, None) or Shelf(tag, LinkLog())
+        evidence = shelf.evidence(interrupted=interrupted)
+        shelf.empty()
         judgement = self._judge.judge_device(
-            self._plan.lineup,
-            self._plan.scope,
-            shelf.evidence(interrupted=interrupted),
-            self._journal.run_evidence(),
+            self._plan.lineup, self._plan.scope, evidence, self._journal.run_evidence()
         )
         self._judgements[tag] = judgement
         self._journal.tell("judged", tag, judgement.findings, final=False)

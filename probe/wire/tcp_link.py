@@ -141,6 +141,8 @@ class TcpLink(Connection):
                 self._waiter = None
                 self._give_up(self._tag())
             raise
+        finally:
+            self._follow = None  # it may hold all that was seen of a device
 
     def _send(self, request: Request) -> bool:
         """Send the request as the open one; False if there is no connection."""

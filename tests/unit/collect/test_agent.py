@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from itertools import pairwise
 from typing import Any
 
 import pytest
 
 from probe.collect.events import Phase
+from probe.collect.journal import Shelf
 from probe.collect.pacing import Pacing
 from probe.model.evidence import Anchor, Connect, ConnectOutcome, Disconnect, Note, Outcome, Purpose
 from probe.model.profile import ClockRule, Freshness, IdentityRule, Limits, Proof
@@ -64,6 +66,21 @@ def test_the_clock_is_read_whole_and_alone(world: Any, kit: Any) -> None:
     world.audit(one_device(kit, full_profile(kit)))
     clock = [r for r in world.asked("10.0.0.1:502") if r.purpose is Purpose.CLOCK]
     assert [r.pdu.hex() for r in clock] == ["0301f40003"] * 3  # addresses 500 to 502
+
+
+def test_evidence_is_let_go_once_its_device_is_judged(
+    world: Any, kit: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held: list[int] = []
+
+    def look(_: object) -> None:
+        shelves = [one for one in gc.get_objects() if type(one) is Shelf]
+        assert shelves, "hosts hold the shelves until the run is over"
+        held.append(sum(len(shelf.exchanges) for shelf in shelves))
+
+    monkeypatch.setattr(world.watcher, "run_finished", look)
+    assert world.audit(one_device(kit, full_profile(kit))).requests == 10
+    assert held == [0]
 
 
 def test_quick_leaves_out_clock_freshness_and_absent_units(world: Any, kit: Any) -> None:
