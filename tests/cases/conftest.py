@@ -678,8 +678,20 @@ def judged_survey(case: dict[str, Any]) -> Any:
     return story.surveyed(case, MAP, DEVICE, LIBRARY)
 
 
+def judged_checklist(case: dict[str, Any]) -> Any:
+    """The judgement of a case that tells a field checklist."""
+    spec = importlib.util.spec_from_file_location("checklist_story", HERE / "checklist_story.py")
+    assert spec is not None
+    assert spec.loader is not None
+    story = sys.modules.setdefault("checklist_story", importlib.util.module_from_spec(spec))
+    spec.loader.exec_module(story)
+    return story.filled(case, {**merged(MAP, case.get("map", {})), "devices": [DEVICE]}, LIBRARY)
+
+
 def judged(case: dict[str, Any]) -> Judged:
     """The whole judgement of a case."""
+    if "checklist" in case:
+        return judged_checklist(case)
     if "capture" in case:
         return judged_capture(case)
     if "survey" in case:

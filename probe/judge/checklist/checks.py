@@ -102,22 +102,37 @@ def _measured(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
 
 
 def _photographs(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
+    """Whether there is one; the same picture at two places is one for somebody to look at."""
+    shown = _shown_of(context)
     for state in states_of(context):
-        if not (state.line.photograph or state.photographs):
+        if not state.line.photograph:
             continue
         if not state.photographs:
             yield check.untested(state.line.about, "no photograph is attached", point=state.line.id)
             continue
         named = [photograph_of(one) for _, one in state.photographs]
+        twice = sorted({about for one in named for about in shown[one.sha256]} - {state.line.about})
         yield check.find(
             state.line.about,
-            Verdict.PASS,
-            _short(f"Photographed: {state.line.ask}"),
+            Verdict.REVIEW if twice else Verdict.PASS,
+            f"The same photograph also stands for {twice[0]}"
+            if twice
+            else _short(f"Photographed: {state.line.ask}"),
             observed="; ".join(f"{one.name} ({one.sha256[:12]}…, {one.size} bytes)" for one in named),
-            expected="a photograph, by its hash",
+            expected="a photograph of its own, by its hash",
             point=state.line.id,
             evidence=tuple(number for number, _ in state.photographs),
+            advice="Look at the picture: one of the two lines has the wrong file." if twice else "",
         )
+
+
+def _shown_of(context: LineupContext) -> dict[str, set[str]]:
+    """Hash of each photograph to what its lines are about."""
+    shown: dict[str, set[str]] = {}
+    for state in states_of(context):
+        for _, one in state.photographs:
+            shown.setdefault(photograph_of(one).sha256, set()).add(state.line.about)
+    return shown
 
 
 def _cautions(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
