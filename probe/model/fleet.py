@@ -165,7 +165,7 @@ class Fleet(Strict):
     ] = "history.sqlite"
     records: Annotated[Line, Field(description="Folder of the sealed records.")] = "records"
     zone: Annotated[ZoneName, Field(description="Time zone of all time tables.")] = "UTC"
-    sweeps: Annotated[tuple[Sweep, ...], Field(min_length=1)]
+    sweeps: Annotated[tuple[Sweep, ...], Field(description="At least one.")]
 
     def zone_of(self, sweep: Sweep) -> ZoneInfo:
         """Zone of a sweep's time table."""

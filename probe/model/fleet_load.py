@@ -17,6 +17,9 @@ def load_fleet(name: str, data: bytes | str) -> Fleet:
     """The fleet in the text. Raises InputError with every problem found."""
     document = parse(name, data)
     fleet = must_fit(document, Fleet, hints=HINTS)
+    if not fleet.sweeps:
+        remedy = "add entries, each with name, map and at"
+        raise InputError([document.problem(("sweeps",), "the fleet has no sweeps", remedy=remedy)])
     if problems := tuple(_doubles(document, fleet)):
         raise InputError(problems)
     return fleet
