@@ -6,6 +6,7 @@ Those of clocks are in ``clock_faults``.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.part import Part, Stage
@@ -60,6 +61,17 @@ def _reverse(_stage: Stage, part: Part, fault: Fault) -> None:
 
 def _swap_phases(_stage: Stage, part: Part, _fault: Fault) -> None:
     part.rewire((0, 1), (2, 1), (1, 1))
+
+
+def _other_order(_stage: Stage, part: Part, _fault: Fault) -> None:
+    part.rewire((0, 1), (2, 1), (1, 1))
+    if part.instrument is not None:
+        part.instrument = replace(part.instrument, voltages=(0, 2, 1))
+
+
+def _other_sign(_stage: Stage, part: Part, _fault: Fault) -> None:
+    if part.instrument is not None:
+        part.instrument = replace(part.instrument, sign=-1)
 
 
 def _alarm(severity: str) -> Callable[[Stage, Part, Fault], None]:
@@ -216,6 +228,25 @@ GEAR_FAULTS = (
         place=Place.CIRCUIT,
         apply=_swap_phases,
         at="MTR-M1",
+    ),
+    FaultKind(
+        name="other-order",
+        does="phases b and c are exchanged at the instrument, in voltages and currents alike",
+        sees="The phases turn the other way round at this instrument; its powers are right.",
+        checks=("electrical.sequence", "electrical.sound", "electrical.unbalance"),
+        place=Place.CIRCUIT,
+        apply=_other_order,
+        at="MTR-M1",
+    ),
+    FaultKind(
+        name="other-sign",
+        does="active power that a load takes is counted as negative",
+        sees="Active power against that of the other instrument, its sign and nothing else.",
+        checks=("electrical.sound", "electrical.same_circuit"),
+        place=Place.CIRCUIT,
+        apply=_other_sign,
+        at="MTR-M1",
+        among=("52-M1",),
     ),
     FaultKind(
         name="alarm",

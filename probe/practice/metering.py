@@ -33,7 +33,8 @@ class Instrument:
     """How a device sees its circuit.
 
     volt_gain, amp_gain: 1 for a perfect one. wobble: of the reading, a fraction, moving all the time.
-    currents: for each input a, b, c which phase's current it gets and with which sign.
+    currents: for each input a, b, c which phase's current it gets and with which sign; voltages: which
+    phase's voltage. sign: -1 counts the active power that a load takes as negative.
     energy_start: the counters' readings at time 0: Wh imported, Wh exported, varh imported, varh exported.
     volt_distortion: total harmonic distortion of the voltages, a fraction.
     """
@@ -44,6 +45,8 @@ class Instrument:
     energy_start: tuple[float, float, float, float]
     volt_distortion: float
     currents: tuple[tuple[int, int], tuple[int, int], tuple[int, int]] = ((0, 1), (1, 1), (2, 1))
+    voltages: tuple[int, int, int] = (0, 1, 2)
+    sign: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,7 @@ def measure(plant: Plant, tag: str, instrument: Instrument, time_s: float) -> Me
     shown |= _voltages(phases, instrument)
     shown |= _currents(phases)
     shown |= _angles(phases)
-    shown |= _powers(phases)
+    shown |= _powers(phases, instrument.sign)
     shown |= _energies(plant, tag, instrument, time_s)
     return shown
 
@@ -78,7 +81,11 @@ def _look(flow: Flow, instrument: Instrument, time_s: float) -> list[_Seen]:
     seen = []
     for n, (source, sign) in enumerate(instrument.currents):
         wobble = 1 + instrument.wobble.at(time_s + 40.0 * n)
-        voltage = flow.voltages[n] * instrument.volt_gain * (1 + instrument.wobble.at(time_s - 70.0 - n))
+        voltage = (
+            flow.voltages[instrument.voltages[n]]
+            * instrument.volt_gain
+            * (1 + instrument.wobble.at(time_s - 70.0 - n))
+        )
         current = sign * flow.currents[source] * instrument.amp_gain * wobble
         harmonic = flow.harmonics[source] * instrument.amp_gain * wobble
         volt_rms = abs(voltage) * math.hypot(1, instrument.volt_distortion)
@@ -125,8 +132,8 @@ def _angles(phases: list[_Seen]) -> Measured:
     return shown
 
 
-def _powers(phases: list[_Seen]) -> Measured:
-    active = [p.power.real for p in phases]
+def _powers(phases: list[_Seen], sign: int) -> Measured:
+    active = [sign * p.power.real for p in phases]
     reactive = [p.power.imag for p in phases]
     apparent = [p.volt_rms * p.amp_rms for p in phases]
     shown: Measured = {}
@@ -183,13 +190,15 @@ def _seen_energy(
 ) -> tuple[float, float]:
     """Energy since time 0 that the input of a phase has counted (Wh, varh)."""
     source, sign = instrument.currents[phase]
+    across = instrument.voltages[phase]
     gain = sign * instrument.volt_gain * instrument.amp_gain
     active, reactive = plant.energy(tag, source, time_s)
-    if source == phase:
+    active *= instrument.sign
+    if source == across:
         return gain * active, gain * reactive
     # Another phase's current with this phase's voltage: the ratio of the powers at time 0 holds for ever.
     flow = plant.flow(tag, 0.0)
-    seen = flow.voltages[phase] * flow.currents[source].conjugate()
+    seen = flow.voltages[across] * flow.currents[source].conjugate()
     true = flow.voltages[source] * flow.currents[source].conjugate()
     if not true:
         return 0.0, 0.0
@@ -202,14 +211,15 @@ def factor(active: float, apparent: float) -> float:
 
 
 def negative_sequence_ratio(voltages: Phasors) -> float:
-    """|V2| / |V1| of phase phasors, a fraction; 0 on a dead bus.
+    """|V2| / |V1| of phase phasors, a fraction, at most 1 (where meters end); 0 on a dead bus.
 
     Source: IEC 61000-4-30 (voltage unbalance, from memory), by symmetrical components.
     """
     turn = complex(-0.5, math.sqrt(3) / 2)
     a, b, c = voltages
     positive = abs(a + turn * b + turn * turn * c)
-    return abs(a + turn * turn * b + turn * c) / positive if positive else 0.0
+    negative = abs(a + turn * turn * b + turn * c)
+    return min(negative / positive, 1.0) if positive else 0.0
 
 
 def _each(quantity: str, names: tuple[str, str, str], values: list[float]) -> Measured:

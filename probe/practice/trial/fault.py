@@ -147,12 +147,22 @@ def _reversed_one(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
 
 def _reversed_all(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     _turn(seat, -1.0, -1.0, -1.0)
-    kinds = ("all current transformers reversed", "power flows backwards")
+    kinds: tuple[str, ...] = ("all current transformers reversed", "power flows backwards")
     told = trial.direction_is_told(seat)
+    if not told and _looks_rolled(trial, seat):
+        kinds += _LIKE_ROLLED
     return Truth("all CTs reversed", kinds[:1] if told else kinds, (seat.tag,), (), () if told else _BOTH)
 
 
 _BOTH = ("flow", "turned round")
+#: What looks alike where the totals show active power backwards and reactive power forwards.
+_LIKE_ROLLED = ("currents rolled", SIGN)
+
+
+def _looks_rolled(trial: Trial, seat: Seat) -> bool:
+    """True where one instrument alone shows what rolled currents show as well: a leading load, backwards."""
+    shown = trial.shows(seat)
+    return shown["power_active", "total"] < 0 < shown["power_reactive", "total"]
 
 
 def _backwards(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
@@ -162,7 +172,9 @@ def _backwards(trial: Trial, seat: Seat, dice: random.Random) -> Truth:
     if not trial.turn_round(seat):
         raise Unfit
     one = "reversed current transformer" if trial.single else "all current transformers reversed"
-    kinds = ("power flows backwards", one)
+    kinds: tuple[str, ...] = ("power flows backwards", one)
+    if not told and _looks_rolled(trial, seat):
+        kinds += _LIKE_ROLLED
     return Truth(
         "power flows backwards", kinds[:1] if told else kinds, (seat.tag,), (), () if told else _BOTH
     )

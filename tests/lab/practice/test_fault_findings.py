@@ -183,6 +183,8 @@ FIRST_CAUSE = {
     "scale-off": ("scale", "10 times too large"),
     "reversed-ct": ("reversed current transformer", "phase B"),
     "swapped-phases": ("currents swapped", "B and C"),
+    "other-order": ("reversed rotation", "two phases are exchanged"),  # one instrument alone tells no more
+    "other-sign": ("sign of powers", "Active powers"),
     "swapped-addresses": ("swapped", "changed places"),
     "gateway-down": ("gateway", "GW-1"),
     "frozen": ("stale", "frozen"),
