@@ -21,9 +21,7 @@ _MOST_SAID = 200
 #: GetRequest of SNMP version 2c with the customary name, for 1.3.6.1.2.1.1.2.0 (sysObjectID).
 #: Source: RFC 1901, 3 and RFC 3416, 3 (from memory; read back by an SNMP library in tests).
 DEFAULT_QUESTION = bytes.fromhex(
-    "3026 020101 0406 7075626c6963 a019 020201f5 020100 020100 300d 300b 0607 2b060102010102 0500".replace(
-        " ", ""
-    )
+    "302702010104067075626c6963a01a020201f5020100020100300e300c06082b060102010102000500"
 )
 
 
