@@ -40,7 +40,7 @@ def read(path: Path, how: Reading) -> int:
         raise InputError(
             [Problem(file="--plot", what="a picture is made of one capture, and this is a folder")]
         )
-    ports = _ports(how, site)
+    ports = modbus_ports(how, site)
     teller = _Teller(len(paths), how)
     readers = CaptureReaders(ports, teller.progress, how.workers)
     outcomes: dict[Path, _Outcome] = {}
@@ -193,7 +193,7 @@ def _site(how: Reading) -> Any:
     return lineup.map
 
 
-def _ports(how: Reading, site: Any) -> tuple[int, ...]:
+def modbus_ports(how: Reading, site: Any) -> tuple[int, ...]:
     """502, those of the map and those that were asked for."""
     ports = {MODBUS_PORT, *how.ports}
     if site is not None:

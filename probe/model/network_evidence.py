@@ -10,6 +10,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+from probe.model.capture_evidence import CaptureFile
 from probe.model.failover_evidence import Beat, LinkStep
 from probe.model.snmp_evidence import SnmpAnswer
 
@@ -174,4 +175,5 @@ NetworkEvidence = (
     | SnmpAnswer
     | LinkStep
     | Beat
+    | CaptureFile
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from probe.model.capture_evidence import CaptureFile
 from probe.model.evidence import (
     Anchor,
     ClockDecision,
@@ -131,10 +132,23 @@ def evidence_words(evidence: Evidence) -> str:  # noqa: PLR0911 (one case a kind
             return f"setting the clock of {evidence.tag}: {evidence.decision}{who}{why}; {evidence.plan}"
         case OperatorAnswer():
             return answer_words(evidence)
+        case CaptureFile():
+            return capture_words(evidence)
         case Note():
             return f"{evidence.topic}: {evidence.text}"
         case Anchor():
             return "run time tied to the wall clock"
+
+
+def capture_words(capture: CaptureFile) -> str:
+    """A capture file, in one sentence."""
+    only = f', only "{capture.filter}"' if capture.filter else ""
+    lost = f", {capture.dropped} lost" if capture.dropped else ""
+    return (
+        f"capture {capture.file} from {capture.interface}{only}: {capture.packets} packets{lost}, "
+        f"{capture.size} "
+        f"bytes, SHA-256 {capture.sha256}; ended: {capture.ending}"
+    )
 
 
 def answer_words(answer: OperatorAnswer) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from enum import StrEnum
 from typing import Any, get_type_hints
 
+from probe.model.capture_evidence import CaptureFile
 from probe.model.failover_evidence import Beat, LinkStep
 from probe.model.network_evidence import (
     ForwardingEntry,
@@ -36,6 +37,7 @@ NETWORK_KINDS: dict[type, str] = {
     SnmpAnswer: "snmp",
     LinkStep: "link step",
     Beat: "beat",
+    CaptureFile: "capture file",
 }
 
 

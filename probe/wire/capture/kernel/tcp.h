@@ -363,6 +363,7 @@ NOINLINE void opening(Connection *c, u32 s, u32 seq, u32 flags) {
     begin_talk(c);
     if (c->modbus && is_modbus_port(c->port_a) && is_modbus_port(c->port_b)) c->server = (u8)!s;
   }
+  if (!(flags & F_ACK) && !c->modbus) c->service = s ? c->port_a : c->port_b; /* who is called gives the name */
   x->start = seq;
   x->has_start = x->started = 1;
   x->next = x->top = seq + 1;
