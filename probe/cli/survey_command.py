@@ -33,7 +33,8 @@ MAP = "map"
 class Ways:
     """How to look. interface: empty for the one in the map's subnet. ranges: as typed.
 
-    rate: addresses asked a second.
+    rate: addresses asked a second. dwell_s: between the two readings of switches. failover: links to be
+    pulled, and nothing else; then devices are asked each ``every_s``.
     """
 
     interface: str = ""
@@ -42,6 +43,9 @@ class Ways:
     silent: bool = False
     rate: float = 25.0
     services: bool = False
+    dwell_s: float = 15.0
+    failover: tuple[str, ...] = ()
+    every_s: float = 0.1
 
 
 def survey(
@@ -63,6 +67,10 @@ def survey(
     failure.warn_problems(warnings)
     if propose is not None and propose.exists():
         raise InputError([_there_already(propose)])
+    if ways.failover:
+        from probe.cli.survey_failover import run_failover
+
+        return run_failover(lineup, ways.failover, ways.every_s, wishes, record_path=record)
     return run_survey(lineup, ways, wishes, record_path=record, propose=propose)
 
 
@@ -93,6 +101,7 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
     """The scope and the work of the survey, its ranges confirmed. Raises InputError."""
     from probe.collect.survey.ground import Ground, interface_for, known_hosts, parse_range
     from probe.collect.survey.sweep import Pace
+    from probe.collect.survey.switches import asked_by_snmp, switches_part
     from probe.collect.survey.work import Survey
     from probe.wire.interfaces import own_interfaces
 
@@ -118,7 +127,9 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
         ranges=tuple(parse_range(text) for text in ranges),
     )
     scope = Scope(tags=tags, left_out=tuple(every) if ways.silent else (), survey=survey_scope)
-    return scope, Survey(scope=survey_scope, ground=ground, pace=Pace(ways.rate))
+    asked = () if ways.silent else asked_by_snmp(lineup.map, tags)
+    parts = (switches_part(asked, ways.dwell_s),)
+    return scope, Survey(scope=survey_scope, ground=ground, pace=Pace(ways.rate), parts=parts)
 
 
 def seconds(looking: Survey) -> float:

@@ -50,6 +50,25 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
             "--services", help="Also ask for ftp, telnet, http, and snmp with a default community name."
         ),
     ] = False,
+    dwell: Annotated[
+        str,
+        typer.Option(
+            "--dwell", metavar="TIME", help="Between the two readings of switches' counters (SNMP)."
+        ),
+    ] = "15s",
+    failover: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--failover",
+            metavar="LINK",
+            help="Link-loss test instead: you are asked to pull this link of the map and put it back, while "
+            "all devices are asked fast. all: every link with a limit. May be given again.",
+        ),
+    ] = None,
+    every: Annotated[
+        str,
+        typer.Option("--every", metavar="TIME", help="With --failover: ask each device so often."),
+    ] = "0.1s",
     propose: Annotated[
         Path | None,
         typer.Option("--propose", metavar="FILE", help="Write map lines for strangers into this new file."),
@@ -86,6 +105,7 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness survey msb-1.yaml
       buswitness survey msb-1.yaml --range map --propose strangers.yaml
       buswitness survey msb-1.yaml --silent --listen 2m
+      buswitness survey msb-1.yaml --failover ring-1
     """
 
     def work() -> int:
@@ -101,6 +121,9 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
                 silent=silent,
                 rate=rate,
                 services=services,
+                dwell_s=duration.seconds(dwell, "--dwell"),
+                failover=tuple(failover or ()),
+                every_s=duration.seconds(every, "--every"),
             ),
             propose=propose,
             record=record,

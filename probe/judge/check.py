@@ -41,6 +41,7 @@ class Need(StrEnum):
     CABLING = "cabling drawn in the map"
     ANSWERS = "answers of people at the gear"
     SNMP = "answers of the device by SNMP"
+    LINK_LOSS = "a link pulled and put back while all devices were asked fast"
     CAPTURE = "a capture of the traffic"
 
 

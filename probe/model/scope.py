@@ -11,7 +11,8 @@ class SurveyScope:
 
     listen_s: how long it listens before it speaks. speak: False for listening alone. ranges: those that the
     user confirmed, beside the addresses of the map: networks, or ``first-last``. services: plaintext services
-    are asked for too.
+    are asked for too. failover: names of links that are pulled while all devices are asked fast; then nothing
+    else is looked at.
     """
 
     interface: str = ""
@@ -19,6 +20,7 @@ class SurveyScope:
     speak: bool = True
     ranges: tuple[str, ...] = ()
     services: bool = False
+    failover: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

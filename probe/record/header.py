@@ -228,6 +228,7 @@ def _survey_body(survey: SurveyScope) -> Mapping[str, Plain]:
         "ranges": survey.ranges,
         "services": survey.services,
         "speak": survey.speak,
+        **({"failover": survey.failover} if survey.failover else {}),
     }
 
 
@@ -238,6 +239,7 @@ def _survey_from(body: Mapping[str, Any]) -> SurveyScope:
         ranges=texts(body["ranges"]),
         services=flag(body["services"]),
         speak=flag(body["speak"]),
+        failover=texts(body.get("failover", ())),
     )
 
 

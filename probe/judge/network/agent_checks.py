@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from probe.judge.check import DeviceCheck, LineupCheck
-from probe.judge.network import links, sensors, spanning_tree, switch_ports, ups
+from probe.judge.network import failover, links, sensors, spanning_tree, switch_ports, ups
 
 AGENT_CHECKS: tuple[LineupCheck, ...] = (
     *switch_ports.CHECKS,
@@ -11,5 +11,6 @@ AGENT_CHECKS: tuple[LineupCheck, ...] = (
     *sensors.CHECKS,
     *ups.LINEUP_CHECKS,
     *links.CHECKS,
+    *failover.CHECKS,
 )
 SUPPLY_CHECKS: tuple[DeviceCheck, ...] = ups.DEVICE_CHECKS

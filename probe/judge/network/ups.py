@@ -174,7 +174,11 @@ class _Entry(NamedTuple):
 
 
 def _named(field: str) -> Callable[[Subject], bool]:
-    return lambda subject: subject.profile.ups is not None and bool(getattr(subject.profile.ups, field))
+    def has(subject: Subject) -> bool:
+        rule = subject.profile.ups
+        return rule is not None and subject.scope.survey is None and bool(getattr(rule, field))
+
+    return has
 
 
 _ENTRIES = (
