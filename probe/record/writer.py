@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from probe.model.errors import InputError, Problem, RecordError
-from probe.model.evidence import Evidence, Exchange
+from probe.model.evidence import Connect, Disconnect, Evidence, Exchange
 from probe.model.finding import Cause, Expectation, Finding
 from probe.record.body import cause_body, evidence_body, evidence_kind, expected_by_subject, finding_body
 from probe.record.header import Header, header_body
@@ -27,8 +27,11 @@ from probe.record.line import (
     MOST_COMMAS,
     NO_LINE,
     Plain,
+    beginning,
+    connect_beginning,
     digest,
-    exchange_lines,
+    disconnect_beginning,
+    evidence_lines,
     expected_line,
     finding_lines,
     is_bearable,
@@ -56,7 +59,7 @@ class RecordWriter:
         self._reserve = reserve
         self._waiting: list[bytes] = []
         self._waiting_size = 0
-        self._unmade: list[Exchange] = []  # numbered, their lines not made yet
+        self._unmade: list[Exchange | bytes] = []  # evidence that has a number, its line not made yet
         self._sequence = 0  # of the last line, made or not
         self._previous = NO_LINE  # hash of the last line made
         self._offset = 0  # bytes of whole lines that the operating system has
@@ -113,17 +116,15 @@ class RecordWriter:
 
     def keep(self, evidence: Evidence) -> int:
         """Write one piece of evidence; its sequence number. Raises RecordError if it cannot be kept."""
-        if type(evidence) is Exchange:
-            if self._failure is not None:
-                raise RecordError(self._failure)
-            self._sequence = sequence = self._sequence + 1
-            self._unmade.append(evidence)
-            if len(self._unmade) >= AT_ONCE:
-                self._make()
-                self._write_if_many()
-            return sequence
-        self._accept(self._line(evidence_kind(evidence), evidence_body(evidence)))
-        return self._sequence
+        if self._failure is not None:
+            raise RecordError(self._failure)
+        unmade = self._unmade
+        unmade.append(evidence if type(evidence) is Exchange else _begun(evidence))
+        self._sequence = sequence = self._sequence + 1
+        if len(unmade) >= AT_ONCE:
+            self._make()
+            self._write_if_many()
+        return sequence
 
     def expect(self, expectations: Sequence[Expectation]) -> None:
         """Write what the run must give a verdict on, and hand it to the operating system at once."""
@@ -223,10 +224,10 @@ class RecordWriter:
             self._write_out()
 
     def _make(self) -> None:
-        """Make the lines of the exchanges that have none yet."""
+        """Make the lines of the evidence that has none yet."""
         if self._unmade:
             first = self._sequence - len(self._unmade) + 1
-            self._take(exchange_lines(first, self._previous, self._unmade))
+            self._take(evidence_lines(first, self._previous, self._unmade))
             self._unmade.clear()
 
     def _take(self, lines: tuple[list[bytes], str, int]) -> None:
@@ -296,6 +297,17 @@ class RecordWriter:
     def _fits(self, findings: Sequence[Finding], causes: Sequence[Cause]) -> bool:
         bodies = [finding_body(finding) for finding in findings] + [cause_body(cause) for cause in causes]
         return sum(len(line(2**53, NO_LINE, "finding", body)) for body in bodies) < LAST_WORDS
+
+
+def _begun(evidence: Evidence) -> bytes:
+    """The line of anything but an exchange, but for what follows from the line before."""
+    if type(evidence) is Connect:
+        return connect_beginning(evidence)
+    if type(evidence) is Disconnect:
+        return disconnect_beginning(evidence)
+    made = beginning(evidence_kind(evidence), evidence_body(evidence))
+    _ensure_bearable((made,))
+    return made
 
 
 def _ensure_bearable(lines: Iterable[bytes]) -> None:

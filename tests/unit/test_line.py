@@ -8,7 +8,16 @@ import json
 import pytest
 import rfc8785
 
-from probe.model.evidence import Anchor, Exchange, Framing, Outcome, Purpose
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    ConnectOutcome,
+    Disconnect,
+    Exchange,
+    Framing,
+    Outcome,
+    Purpose,
+)
 from probe.model.finding import Expectation, Finding, Verdict
 from probe.record.body import evidence_body, expected_bodies, expected_by_subject, finding_body
 from probe.record.line import (
@@ -16,10 +25,13 @@ from probe.record.line import (
     LONGEST_LINE,
     MOST_BRACKETS,
     NO_LINE,
+    beginning,
     canonical,
+    connect_beginning,
     digest,
+    disconnect_beginning,
+    evidence_lines,
     exchange_line,
-    exchange_lines,
     expected_line,
     finding_line,
     finding_lines,
@@ -91,7 +103,7 @@ def test_lines_made_in_one_go_are_those_made_one_by_one() -> None:
         )
         for n in range(20)
     ]
-    first, previous, size = exchange_lines(5, NO_LINE, exchanges)
+    first, previous, size = evidence_lines(5, NO_LINE, exchanges)
     second, last, _ = finding_lines(25, previous, findings)
     assert size == sum(map(len, first))
     known, before = NO_LINE, []
@@ -102,6 +114,36 @@ def test_lines_made_in_one_go_are_those_made_one_by_one() -> None:
         known = digest(before[-1])
     assert [*first, *second] == before
     assert last == known
+
+
+_CONNECT = Connect("10.0.0.7:502", 5, 9, ConnectOutcome.OPEN, "", "10.0.0.2:50000")
+
+
+@pytest.mark.parametrize(
+    "connect",
+    [
+        _CONNECT,
+        _CONNECT._replace(
+            host='a"b\udc80', detail="€\n", local="[::1]:5", sent_ns=2**60, received_ns=-(2**60)
+        ),
+        *(_CONNECT._replace(outcome=outcome) for outcome in ConnectOutcome),
+    ],
+)
+def test_hand_made_connect_line_is_the_canonical_one(connect: Connect) -> None:
+    ((made,), _, _) = evidence_lines(7, NO_LINE, [connect_beginning(connect)])
+    assert made == line(7, NO_LINE, "connect", evidence_body(connect))
+
+
+@pytest.mark.parametrize("end", [Disconnect("h:1", 5, True, 3), Disconnect('"\udc80', 2**60, False, 0)])
+def test_hand_made_disconnect_line_is_the_canonical_one(end: Disconnect) -> None:
+    ((made,), _, _) = evidence_lines(7, NO_LINE, [disconnect_beginning(end)])
+    assert made == line(7, NO_LINE, "disconnect", evidence_body(end))
+
+
+def test_any_other_evidence_is_begun_as_its_line_begins() -> None:
+    anchor = evidence_body(Anchor(3, 2**61))
+    ((made,), _, _) = evidence_lines(7, NO_LINE, [beginning("anchor", anchor)])
+    assert made == line(7, NO_LINE, "anchor", anchor)
 
 
 @pytest.mark.parametrize("field", Finding._fields)
