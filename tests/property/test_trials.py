@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 
 from probe.collect.inputs import open_library
 from probe.model.evidence import Exchange
-from probe.practice.trial.exam import HEALTHY, Mark, drawn, judged, sat
+from probe.practice.trial.exam import HEALTHY, OF_ONE_PHASE, ONE_PHASE, Mark, drawn, judged, sat
 from probe.practice.trial.fault import FAULTS
 from probe.practice.trial.lineup import Stock
 
-EACH, SOUND, LIGHT, PAIRS_EACH = 16, 60, 16, 10
+EACH, SOUND, LIGHT, PAIRS_EACH, ONE_PHASE_EACH = 16, 60, 16, 10, 8
 #: Two faults that leave each other to be seen.
 PAIRS = ("byte order + reversed CT", "wye or delta + reversed CT", "scale + voltage missing")
 
@@ -39,12 +39,20 @@ def marks(fault: str, many: int, light: bool = False) -> tuple[Mark, ...]:
 def all_marks() -> Iterator[Mark]:
     for fault in FAULTS:
         yield from marks(fault, EACH)
+    for fault in OF_ONE_PHASE:
+        yield from marks(fault, ONE_PHASE_EACH)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_most_of_each_fault_are_named_first(fault: str) -> None:
     wrong = [(mark.truths, mark.said) for mark in marks(fault, EACH) if not mark.right]
     assert len(wrong) <= 2, wrong
+
+
+@pytest.mark.parametrize("fault", OF_ONE_PHASE)
+def test_most_of_each_fault_of_one_phase_are_named_first(fault: str) -> None:
+    wrong = [(mark.truths, mark.said) for mark in marks(fault, ONE_PHASE_EACH) if not mark.right]
+    assert len(wrong) <= 1, wrong
 
 
 def test_the_right_cause_comes_first_in_97_of_100_single_faults() -> None:
@@ -60,11 +68,31 @@ def test_the_place_and_what_physics_leaves_open_are_named() -> None:
 def test_sound_devices_are_not_blamed() -> None:
     """At most one in 200 false alarms, in sound lineups and beside faulty devices."""
     found = [*all_marks(), *marks(HEALTHY, SOUND), *marks(HEALTHY, LIGHT, light=True)]
+    found += marks(ONE_PHASE + HEALTHY, LIGHT)
     assert sum(mark.alarms for mark in found) <= 0.005 * sum(mark.sound for mark in found)
 
 
 def test_a_sound_lineup_has_no_cause() -> None:
-    assert [mark.causes for mark in marks(HEALTHY, SOUND) if mark.causes] == []
+    found = [*marks(HEALTHY, SOUND), *marks(ONE_PHASE + HEALTHY, LIGHT)]
+    assert [mark.causes for mark in found if mark.causes] == []
+
+
+def test_a_sign_that_all_devices_of_a_profile_share_is_one_cause() -> None:
+    several = [mark for mark in marks("sign of powers", EACH) if len(mark.truths[0].tags) > 1]
+    assert several
+    for mark in several:
+        first = mark.causes[0]
+        assert first.kind == "sign of powers", first
+        assert set(first.subjects) == set(mark.truths[0].tags)
+        assert "minus before `scale:`" in first.fix
+
+
+def test_a_bus_that_turns_the_other_way_is_one_cause_of_the_bus() -> None:
+    drawn_as_one = [m for m in marks("reversed rotation", EACH) if len(m.truths[0].tags) > 1]
+    assert drawn_as_one
+    for mark in drawn_as_one:
+        assert mark.causes[0].kind == "reversed rotation"
+        assert "before any motor is started" in mark.causes[0].fix
 
 
 @pytest.mark.parametrize("fault", PAIRS)

@@ -8,7 +8,7 @@ import pytest
 
 from probe.judge.electrical.quantities import electrical_points, key_of
 from probe.judge.electrical.snapshot import Frame, Raw, frame_of, seconds_apart, snapshot
-from probe.judge.electrical.width import drift
+from probe.judge.electrical.width import drift, moved_of
 from probe.model.codec import Encoding, make_decoder
 from probe.model.device_map import Device, DeviceMap
 from probe.model.profile import Accuracy, Area, Conventions, Point
@@ -101,6 +101,40 @@ def test_drift_ends_somewhere() -> None:
     assert drift("current", 100.0, 1.0) == pytest.approx(5.0)
     assert drift("current", 100.0, 3600.0) == pytest.approx(25.0)
     assert drift("energy_active_import", 1e9, 3600.0) == 0.0
+
+
+def test_what_was_seen_to_move_takes_the_place_of_what_is_assumed() -> None:
+    """Changes of 1, 2 and 1 A in a second each: the largest, with room for the fewness of three (1 + 2/3)."""
+    moved = moved_of([(0.0, 100.0), (1.0, 101.0), (2.0, 99.0), (3.0, 100.0)])
+    assert moved is not None
+    assert moved.within(1.0) == pytest.approx(2.0 * 5 / 3)
+    assert moved.within(0.25) == pytest.approx(1.0 * 5 / 3)  # half the way in a quarter of the time
+    assert moved.within(4.0) == pytest.approx(8.0 * 5 / 3)  # beyond what was seen it runs on
+    assert moved.within(0.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [],
+        [(0.0, 1.0)],
+        [(0.0, 1.0), (1.0, 2.0)],  # one change says nothing of the next
+        [(0.0, 5.0), (1.0, 5.0), (2.0, 5.0)],  # shown again, or truly still: not told apart
+    ],
+)
+def test_too_few_readings_or_still_ones_tell_nothing(readings: list[tuple[float, float]]) -> None:
+    assert moved_of(readings) is None
+
+
+def test_a_load_that_moves_faster_than_assumed_widens_more() -> None:
+    raws = [raw("current", "a", 100.0), raw("power_active", "total", 60e3, sequence=2, at_s=1.0)]
+    moved = moved_of([(0.0, 60e3), (1.0, 90e3), (2.0, 60e3)])
+    assert moved is not None
+    seen = snapshot(FRAME, 0, [*raws, raw("current", "b", 100.0)], {("power_active", "total"): moved})
+    assumed = snapshot(FRAME, 0, [*raws, raw("current", "b", 100.0)])
+    key = ("power_active", "total")
+    assert seen.values[key].skew > 5 * assumed.values[key].skew
+    assert seen.values[key].moved == moved
 
 
 def test_seconds_apart_is_the_longest_that_can_be() -> None:
