@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from dataclasses import replace
 from pathlib import Path
 
 from probe.cli.failure import Exit
 from probe.cli.invocation import command
 from probe.cli.new_file import make_new
+from probe.cli.report_photographs import Photographs, beside
 from probe.model.errors import InputError, Problem
 from probe.model.lineup import Lineup
 from probe.present.console import emit_json, say
@@ -49,7 +51,12 @@ def make(
     target = output if output is not None else free_report_name(file, kind)
     if target.exists():
         raise InputError([_exists(target)])
-    data, dossier = report(material_of(file, with_bytes=kind is ReportFormat.PDF), order, kind)
+    material = material_of(file, with_bytes=kind is ReportFormat.PDF)
+    photos = Photographs()
+    if kind is ReportFormat.PDF:
+        photos = beside(file, material.content, order.further)
+        order = replace(order, further=(*order.further, *photos.found))
+    data, dossier = report(material, order, kind)
     make_new(target, lambda new: new.write(data))
     content = dossier.content
     document = {
@@ -64,6 +71,7 @@ def make(
         "verdict": dossier.verdict.value,
         "complete": dossier.complete,
         "why_incomplete": dossier.why_incomplete,
+        "photographs": {"enclosed": len(photos.found), "missing": list(photos.missing)},
         "verdicts_came_out_again": None if dossier.differences is None else dossier.differences == 0,
     }
     if as_json:
@@ -76,6 +84,8 @@ def make(
         say(f"         INCOMPLETE on every page: {why}")
     if content.seal is not None:
         say(f"Seal     {spoken(content.code)}")
+    if photos.note:
+        say(f"Note     {photos.note}")
     if dossier.differences:
         say(f"Note     {dossier.differences} verdicts are others with this version; see record judge")
     if kind is ReportFormat.PDF:
