@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import sys
 from collections.abc import Iterable
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -28,10 +29,8 @@ class Kernel:
 
     def __init__(self, ports: Iterable[int]) -> None:
         """ports: TCP ports on which Modbus is spoken. Raises NoKernelError."""
-        runtime = _runtime()
-        self._store = runtime.Store(runtime.Engine())
-        code = files("probe.wire.capture").joinpath("kernel.wasm").read_bytes()
-        module = runtime.Module(self._store.engine, code)
+        runtime, engine, module = _compiled()
+        self._store = runtime.Store(engine)
         self._calls: Any = runtime.Instance(self._store, module, []).exports(self._store)
         memory = self._calls["memory"]
         size = memory.data_len(self._store)  # fixed: the kernel never grows it, so the view stays valid
@@ -76,6 +75,15 @@ class Kernel:
     def totals(self) -> dict[str, int]:
         """All totals by name."""
         return dict(zip(layout.TOTALS, self.table(layout.TOTAL).cast("q"), strict=True))
+
+
+@lru_cache(maxsize=1)
+def _compiled() -> tuple[Any, Any, Any]:
+    """The runtime, its engine and the kernel as machine code: made once, for all captures of this process."""
+    runtime = _runtime()
+    engine = runtime.Engine()
+    code = files("probe.wire.capture").joinpath("kernel.wasm").read_bytes()
+    return runtime, engine, runtime.Module(engine, code)
 
 
 def _runtime() -> Any:

@@ -69,6 +69,7 @@ enum {
 };
 
 static i64 T[TOTALS];
+static u32 frame_now; /* number of the frame whose bytes are looked at */
 
 /* Status of the file so far. */
 enum { RUNNING, DONE, NOT_A_CAPTURE, DAMAGED, CUT_SHORT };

@@ -232,6 +232,7 @@ static void frame(const u8 *p, u32 cap, u32 wire, i64 ts, u32 link, u32 check) {
     if (ts < T[LOW_NS]) T[LOW_NS] = ts;
   }
   T[LAST_NS] = ts;
+  frame_now = (u32)T[PACKETS];
   T[WIRE_BYTES] += wire;
   if (UNLIKELY(cap < wire)) T[TRUNCATED]++;
   int target = NOT_TOLD;

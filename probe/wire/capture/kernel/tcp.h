@@ -39,7 +39,7 @@ typedef struct {
 
 typedef struct {
   u32 next; /* index + 1 */
-  u32 seq, length, got, ack;
+  u32 seq, length, got, ack, frame;
   i64 ts;
   u8 data[HELD_BYTES];
 } Segment;
@@ -151,11 +151,12 @@ static void free_held(Side *x) {
 /* Go on with held segments that are due; over: go on after a hole, too, while its end is before ``limit``. */
 NOINLINE void go_on(Connection *c, u32 s, int over, u32 limit) {
   Side *x = &c->side[s];
+  u32 frame = frame_now;
   while (x->held) {
     Segment *h = &held[x->held - 1];
     i32 ahead = (i32)(h->seq - x->next);
     if (ahead > 0) {
-      if (!over || (i32)(h->seq - limit) >= 0) return;
+      if (!over || (i32)(h->seq - limit) >= 0) break;
       T[HOLES_SKIPPED]++;
       T[MB_HOLES]++;
       x->next = h->seq;
@@ -165,10 +166,12 @@ NOINLINE void go_on(Connection *c, u32 s, int over, u32 limit) {
     u32 i = x->held - 1;
     x->held = h->next;
     x->held_count--;
+    frame_now = h->frame;
     if ((i32)(h->seq + h->length - x->next) > 0) deliver(c, s, h->data, h->got, h->length, h->seq, h->ack, h->ts);
     h->next = held_free;
     held_free = i + 1;
   }
+  frame_now = frame;
 }
 
 INLINE void go_on_after_all(Connection *c, u32 s) {
@@ -199,6 +202,7 @@ NOINLINE void hold(Connection *c, u32 s, const u8 *p, u32 got, u32 length, u32 s
   held[i].length = length;
   held[i].got = got;
   held[i].ack = ack;
+  held[i].frame = frame_now;
   held[i].ts = ts;
   copy(held[i].data, p, got);
   *at = i + 1;
