@@ -15,6 +15,7 @@ import textwrap
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -82,6 +83,42 @@ def _write_and_kill(path: Path, after_s: float) -> None:
         assert writer.stdout.readline() == b"ready\n" or os.linesep == "\r\n"
         time.sleep(after_s)
         writer.kill()  # SIGKILL, or TerminateProcess on Windows: nothing can be tidied up
+
+
+class _ShortWrites:
+    """A file that takes a few bytes at a time; after each, what a kill would leave just then is judged."""
+
+    def __init__(self, file: Any, path: Path) -> None:
+        self._file, self._path, self._dice = file, path, random.Random(8785)
+        self.looked = 0
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._file, name)
+
+    def write(self, data: memoryview) -> int:
+        taken = self._file.write(data[: self._dice.randrange(1, 700)])
+        found = verify(self._path)
+        whole = self._path.read_bytes()
+        if found.closed:
+            assert found.holds, "closed only by the last byte of the seal"
+        else:
+            assert found.damage in (Damage.NOT_CLOSED, Damage.CUT)
+            assert (found.unchanged, found.count) == (True, whole.count(b"\n"))
+            assert load(self._path).count == found.count
+        self.looked += 1
+        return int(taken)
+
+
+def test_a_kill_between_any_two_writes_and_within_one_leaves_a_valid_prefix(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, HEADER)
+    short = writer._file = _ShortWrites(writer._file, path)  # type: ignore[assignment]
+    for _ in range(60):
+        writer.keep(EXCHANGE)
+        writer.flush()
+    writer.seal(complete=True, reason="")
+    assert short.looked > 100
+    assert verify(path).holds
 
 
 @pytest.fixture
