@@ -24,11 +24,18 @@ def _among(*numbers: int) -> Callable[[int], int]:
     return check
 
 
+def _two(ends: tuple[str, ...]) -> tuple[str, ...]:
+    if len(ends) != 2:
+        raise refuse(f"a cable has two ends; {len(ends)} are given", allowed="two names")
+    return ends
+
+
 Wavelength = Annotated[int, AfterValidator(_among(850, 1300, 1310, 1550))]
 CordGauge = Annotated[int, AfterValidator(_among(24, 26))]
 CharacterBits = Annotated[int, AfterValidator(_among(10, 11))]
 Ends = Annotated[
-    tuple[Tag, Tag],
+    tuple[Tag, ...],
+    AfterValidator(_two),
     Field(
         description="What it joins: tags of devices, or names of equipment of this map.",
         examples=[["SW-1", "CV-1"]],

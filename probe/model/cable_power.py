@@ -77,10 +77,12 @@ class Feeder(Strict):
     limit_most_v: Annotated[
         Volts | None, Field(description="Most that the loads bear; at 24 V 28.8 V if left out.")
     ] = None
-    loads: Annotated[tuple[FeederLoad, ...], Field(min_length=1, description="What hangs on it.")]
+    loads: Annotated[tuple[FeederLoad, ...], Field(description="What hangs on it; at least one.")]
 
     @model_validator(mode="after")
     def _voltages(self) -> Feeder:
+        if not self.loads:
+            raise refuse("a feeder without a load", allowed="at least one load", at=("loads",))
         least, most = self.supply_least_v or self.supply_v, self.supply_most_v or self.supply_v
         for wrong, field in (
             (least > self.supply_v, "supply_least_v"),
@@ -148,11 +150,13 @@ class Bank(Strict):
         Field(description="How long it must carry its loads, minutes."),
     ] = None
     load_profile: Annotated[
-        tuple[Stage, ...], Field(min_length=1, max_length=100, description="What it must carry.")
+        tuple[Stage, ...], Field(max_length=100, description="What it must carry, in order of time.")
     ]
 
     @model_validator(mode="after")
     def _only_the_last_goes_on(self) -> Bank:
+        if not self.load_profile:
+            raise refuse("a battery without a load", allowed="at least one part", at=("load_profile",))
         for number, stage in enumerate(self.load_profile[:-1]):
             if stage.minutes is None:
                 raise refuse(

@@ -75,7 +75,6 @@ class Conduit(Strict):
     holds: Annotated[
         tuple[Tag, ...],
         Field(
-            min_length=1,
             description="Names of cables of this map, or the words control, fibre, twisted-pair, power.",
             examples=[["FO-1", "twisted-pair"]],
         ),
@@ -83,6 +82,12 @@ class Conduit(Strict):
     beside_power: Annotated[
         BesidePower | None, Field(description="Power that runs beside it, if any does.")
     ] = None
+
+    @model_validator(mode="after")
+    def _holds_something(self) -> Conduit:
+        if not self.holds:
+            raise refuse("a conduit that holds nothing", allowed="at least one cable", at=("holds",))
+        return self
 
 
 Named = Equipment | FibreLink | Channel | SerialBus | Feeder | Bank | Conduit

@@ -141,7 +141,7 @@ class Checklist(Strict):
         dict[CautionId, Text],
         Field(description="Cautions by name; `before` is acknowledged before the list."),
     ] = Field(default={})
-    lines: Annotated[tuple[ChecklistLine, ...], Field(min_length=1, description="The lines, in order.")]
+    lines: Annotated[tuple[ChecklistLine, ...], Field(description="The lines, in order.")]
 
     def cautions_of(self, line: ChecklistLine) -> tuple[tuple[str, str], ...]:
         """Name and text of what must be acknowledged before the line."""
@@ -192,6 +192,8 @@ def checklist_schema() -> dict[str, Any]:
 
 def _own_problems(document: Document, checklist: Checklist) -> Iterator[Problem]:
     first: dict[str, int] = {}
+    if not checklist.lines:
+        yield document.problem(("lines",), "the checklist has no line", remedy="add a first line")
     for number, line in enumerate(checklist.lines):
         before = first.setdefault(line.id, number)
         if before != number:

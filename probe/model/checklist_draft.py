@@ -135,7 +135,7 @@ def _cables(cabling: Cabling) -> Iterator[Thing]:
         yield _conduit(conduit)
 
 
-def _ends(ends: tuple[str, str]) -> str:
+def _ends(ends: tuple[str, ...]) -> str:
     return f"{ends[0]} to {ends[1]}"
 
 

@@ -104,7 +104,7 @@ class Items(Strict):
     ]
     name: Annotated[Line, Field(description="Name of the list that is made from it.")]
     cautions: Annotated[dict[CautionId, Text], Field(description="Cautions by name.")] = Field(default={})
-    items: Annotated[tuple[Item, ...], Field(min_length=1, description="The questions, in order.")]
+    items: Annotated[tuple[Item, ...], Field(description="The questions, in order.")]
 
 
 def load_items(name: str, data: bytes | str) -> Items:
@@ -129,6 +129,8 @@ def filled(text: str, words: dict[str, str]) -> str:
 
 def _problems(document: Document, items: Items) -> Iterator[Problem]:
     seen: dict[tuple[str, str], int] = {}
+    if not items.items:
+        yield document.problem(("items",), "there is no question", remedy="add a first one")
     for number, item in enumerate(items.items):
         before = seen.setdefault((item.id, item.each), number)
         if before != number:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from probe.model.cabling import LISTS, Cabling
 from probe.model.device_map import Device, DeviceMap
 from probe.model.document import parse
 from probe.model.manual import map_fields, schedule_headings
@@ -46,10 +47,18 @@ def test_no_field_is_called_necessary_that_is_not() -> None:
 
 
 def test_the_shortest_map_of_the_page_is_a_map() -> None:
-    (text,) = re.findall(r"```yaml\n(.*?)```", PAGE.read_text(encoding="utf-8"), flags=re.DOTALL)
+    text = re.findall(r"```yaml\n(.*?)```", PAGE.read_text(encoding="utf-8"), flags=re.DOTALL)[0]
     made, problems = fit(parse("page", text), DeviceMap)
     assert problems == ()
     assert made is not None
+
+
+def test_the_cabling_of_the_page_is_cabling() -> None:
+    (text,) = re.findall(r"```yaml\n(cabling:.*?)```", PAGE.read_text(encoding="utf-8"), flags=re.DOTALL)
+    made, problems = fit(parse("page", text), Cabling, path=("cabling",))
+    assert problems == ()
+    assert made is not None
+    assert {name for name, _, _ in made.entries()} == set(LISTS)
 
 
 if __name__ == "__main__":
