@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+from probe.cli.options import PLAIN, Json, NoSign, Operator, ProfileDirs, Work
 
 capture_app = typer.Typer(**PLAIN)
 
@@ -125,12 +125,8 @@ def take(  # noqa: PLR0913, PLR0917 (one an option)
     speed: Annotated[
         str, typer.Option("--speed", metavar="SPEED", help="Speed of the link, as 100M or 1G.")
     ] = "",
-    operator: Annotated[
-        str, typer.Option("--operator", metavar="NAME", help="Who records, for the record.")
-    ] = "",
-    no_sign: Annotated[
-        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
-    ] = False,
+    operator: Operator = "",
+    no_sign: NoSign = False,
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+from probe.cli.options import PLAIN, Json, NewRecord, NoSign, ProfileDirs, Work
 
 checklist_app = typer.Typer(**PLAIN)
 
@@ -24,21 +24,12 @@ Resume = Annotated[
     Path | None,
     typer.Option("--resume", metavar="RECORD", help="Go on with the list of this record, in a new record."),
 ]
-Record = Annotated[
-    Path | None,
-    typer.Option(
-        "--record",
-        metavar="PATH",
-        help="Where to save the record; never overwrites. Without it: a new file in this folder.",
-    ),
-]
 Operator = Annotated[
     str, typer.Option("--operator", metavar="NAME", help="Who is in charge, for the record.")
 ]
 Initials = Annotated[
     str, typer.Option("--initials", metavar="TEXT", help="Stand beside every answer; asked for if left out.")
 ]
-NoSign = Annotated[bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")]
 
 
 @checklist_app.command("make", short_help="Make the field checklist of a map, as YAML to be changed.")
@@ -78,7 +69,7 @@ def checklist_fill(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: GivenMap = None,
     checklist: GivenList = None,
     resume: Resume = None,
-    record: Record = None,
+    record: NewRecord = None,
     operator: Operator = "",
     initials: Initials = "",
     no_sign: NoSign = False,
@@ -161,7 +152,7 @@ def checklist_enter(  # noqa: PLR0913, PLR0917 (one an option)
     on: Annotated[str, typer.Option("--on", metavar="DATE", help="When, as the paper says.")] = "",
     signed: Annotated[bool, typer.Option("--signed", help="The caution box of the paper is signed.")] = False,
     resume: Resume = None,
-    record: Record = None,
+    record: NewRecord = None,
     operator: Operator = "",
     initials: Initials = "",
     no_sign: NoSign = False,

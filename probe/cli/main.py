@@ -21,7 +21,7 @@ from probe.cli.checklist_group import checklist_app
 from probe.cli.desk_group import desk_app
 from probe.cli.groups import map_app, profile_app
 from probe.cli.key_group import key_app
-from probe.cli.options import PLAIN, Json, ProfileDirs, Work
+from probe.cli.options import PLAIN, Json, NewRecord, NoSign, Only, Operator, ProfileDirs, Skip, Work
 from probe.cli.record_group import record_app
 from probe.cli.report_entry import report
 from probe.cli.settings_entry import settings
@@ -144,9 +144,7 @@ def demo(  # noqa: PLR0913, PLR0917 (one an option)
         str,
         typer.Option("--operator-does", metavar="HOW", help="right, wrong, late, twice, elsewhere or idle."),
     ] = "right",
-    record: Annotated[
-        Path | None, typer.Option("--record", metavar="PATH", help="Where to save the record.")
-    ] = None,
+    record: NewRecord = None,
     dwell: Annotated[
         str, typer.Option("--dwell", metavar="TIME", help="Keep polling for so long, as 90s or 10m.")
     ] = "0s",
@@ -185,39 +183,17 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: Annotated[
         Path | None, typer.Argument(metavar="MAP", help="The device map of the lineup.", show_default=False)
     ] = None,
-    only: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--only",
-            metavar="WHAT",
-            help="Test only these: a tag (52-F3, 52-F*), kind:meter, section:2, or a bare kind or section "
-            "name; may be given again.",
-        ),
-    ] = None,
-    skip: Annotated[
-        list[str] | None,
-        typer.Option("--skip", metavar="WHAT", help="Leave these out; same forms as --only."),
-    ] = None,
+    only: Only = None,
+    skip: Skip = None,
     quick: Annotated[
         bool, typer.Option("--quick", help="Identity and one poll; no proof that values move, no clocks.")
     ] = False,
     dwell: Annotated[
         str, typer.Option("--dwell", metavar="TIME", help="Keep polling for so long: 90s, 10m, 1h30m.")
     ] = "0s",
-    record: Annotated[
-        Path | None,
-        typer.Option(
-            "--record",
-            metavar="PATH",
-            help="Where to save the record; never overwrites. Without it: a new file in this folder.",
-        ),
-    ] = None,
-    operator: Annotated[
-        str, typer.Option("--operator", metavar="NAME", help="Who runs the audit, for the record.")
-    ] = "",
-    no_sign: Annotated[
-        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
-    ] = False,
+    record: NewRecord = None,
+    operator: Operator = "",
+    no_sign: NoSign = False,
     resume: Annotated[
         Path | None,
         typer.Option(
@@ -231,7 +207,7 @@ def audit(  # noqa: PLR0913, PLR0917 (one an option)
         typer.Option(
             "--retest",
             metavar="RECORD",
-            help="Repeat only the devices with failed or untested findings of this record, in a new record.",
+            help="Repeat just what failed or was not tested in this record, identity first, in a new record.",
         ),
     ] = None,
     profiles: ProfileDirs = None,
@@ -300,14 +276,8 @@ def checks(
 @app.command(short_help="Measure every device's clock to the finest the gear allows.")
 def clock(  # noqa: PLR0913, PLR0917 (one an option)
     map_file: Annotated[Path, typer.Argument(metavar="MAP", help="The device map of the lineup.")],
-    only: Annotated[
-        list[str] | None,
-        typer.Option("--only", metavar="WHAT", help="Measure only these; same forms as of audit."),
-    ] = None,
-    skip: Annotated[
-        list[str] | None,
-        typer.Option("--skip", metavar="WHAT", help="Leave these out; same forms as --only."),
-    ] = None,
+    only: Only = None,
+    skip: Skip = None,
     fine: Annotated[
         bool,
         typer.Option(
@@ -345,20 +315,9 @@ def clock(  # noqa: PLR0913, PLR0917 (one an option)
             "--plot", metavar="PATH", help="Draw which events the stamps can put in order, as a new SVG file."
         ),
     ] = None,
-    record: Annotated[
-        Path | None,
-        typer.Option(
-            "--record",
-            metavar="PATH",
-            help="Where to save the record; never overwrites. Without it: a new file in this folder.",
-        ),
-    ] = None,
-    operator: Annotated[
-        str, typer.Option("--operator", metavar="NAME", help="Who runs this, for the record.")
-    ] = "",
-    no_sign: Annotated[
-        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
-    ] = False,
+    record: NewRecord = None,
+    operator: Operator = "",
+    no_sign: NoSign = False,
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:

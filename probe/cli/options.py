@@ -27,3 +27,26 @@ ProfileDirs = Annotated[
     list[Path] | None,
     typer.Option("--profiles", metavar="DIR", help="Further folder of profiles; may be given again."),
 ]
+Only = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--only",
+        metavar="WHAT",
+        help="Only these: a tag (52-F3, 52-F*), kind:meter, section:2, or a bare kind or section name; may "
+        "be given again.",
+    ),
+]
+Skip = Annotated[
+    list[str] | None,
+    typer.Option("--skip", metavar="WHAT", help="Leave these out; same forms as --only."),
+]
+NewRecord = Annotated[
+    Path | None,
+    typer.Option(
+        "--record",
+        metavar="PATH",
+        help="Where to save the record; never overwrites. Without it: a new file in this folder.",
+    ),
+]
+Operator = Annotated[str, typer.Option("--operator", metavar="NAME", help="Who runs this, for the record.")]
+NoSign = Annotated[bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")]

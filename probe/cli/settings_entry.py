@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import Json, ProfileDirs, Work
+from probe.cli.options import Json, NewRecord, NoSign, Only, Operator, ProfileDirs, Skip, Work
 
 
 def settings(  # noqa: PLR0913, PLR0917 (one an option)
@@ -18,13 +18,8 @@ def settings(  # noqa: PLR0913, PLR0917 (one an option)
         Path | None,
         typer.Option("--study", metavar="FILE", help="Study to compare with, in place of the map's own."),
     ] = None,
-    only: Annotated[
-        list[str] | None,
-        typer.Option("--only", metavar="WHAT", help="Only these devices; same forms as for audit."),
-    ] = None,
-    skip: Annotated[
-        list[str] | None, typer.Option("--skip", metavar="WHAT", help="Leave these devices out.")
-    ] = None,
+    only: Only = None,
+    skip: Skip = None,
     curves: Annotated[
         Path | None,
         typer.Option("--curves", metavar="DIR", help="Draw time-current curves (SVG) into this folder."),
@@ -37,20 +32,9 @@ def settings(  # noqa: PLR0913, PLR0917 (one an option)
             help="Write all settings as a backup, .yaml or .xlsx, with the record's hash.",
         ),
     ] = None,
-    record: Annotated[
-        Path | None,
-        typer.Option(
-            "--record",
-            metavar="PATH",
-            help="Where to save the record; never overwrites. Without it: a new file in this folder.",
-        ),
-    ] = None,
-    operator: Annotated[
-        str, typer.Option("--operator", metavar="NAME", help="Who runs this, for the record.")
-    ] = "",
-    no_sign: Annotated[
-        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
-    ] = False,
+    record: NewRecord = None,
+    operator: Operator = "",
+    no_sign: NoSign = False,
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:

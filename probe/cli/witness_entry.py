@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import Json, ProfileDirs, Work
+from probe.cli.options import Json, NewRecord, NoSign, Operator, ProfileDirs, Work
 
 
 def witness(  # noqa: PLR0913, PLR0917 (one an option)
@@ -50,20 +50,9 @@ def witness(  # noqa: PLR0913, PLR0917 (one an option)
         str, typer.Option("--check", metavar="FILE", help="Check a procedure of your own, and nothing else.")
     ] = "",
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of procedures.")] = False,
-    record: Annotated[
-        Path | None,
-        typer.Option(
-            "--record",
-            metavar="PATH",
-            help="Where to save the record; never overwrites. Without it: a new file in this folder.",
-        ),
-    ] = None,
-    operator: Annotated[
-        str, typer.Option("--operator", metavar="NAME", help="Who leads this, for the record.")
-    ] = "",
-    no_sign: Annotated[
-        bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")
-    ] = False,
+    record: NewRecord = None,
+    operator: Operator = "",
+    no_sign: NoSign = False,
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:
