@@ -688,6 +688,16 @@ def judged_checklist(case: dict[str, Any]) -> Any:
     return story.filled(case, {**merged(MAP, case.get("map", {})), "devices": [DEVICE]}, LIBRARY)
 
 
+def judged_witness(case: dict[str, Any]) -> Any:
+    """The judgement of a case that tells a witnessed step."""
+    spec = importlib.util.spec_from_file_location("witness_story", HERE / "witness_story.py")
+    assert spec is not None
+    assert spec.loader is not None
+    story = sys.modules.setdefault("witness_story", importlib.util.module_from_spec(spec))
+    spec.loader.exec_module(story)
+    return story.witnessed(case)
+
+
 def judged(case: dict[str, Any]) -> Judged:
     """The whole judgement of a case."""
     if "checklist" in case:
@@ -696,6 +706,8 @@ def judged(case: dict[str, Any]) -> Judged:
         return judged_capture(case)
     if "survey" in case:
         return judged_survey(case)
+    if "witness" in case:
+        return judged_witness(case)
     told = case.get("devices") or [case]
     devices = []
     for index, story in enumerate(told):

@@ -47,6 +47,11 @@ def outcomes_of(context: LineupContext) -> Iterator[tuple[Item, StepOutcome | No
         yield item, watch.outcomes.get(item.key)
 
 
+def title_of(context: LineupContext, item: Item) -> str:
+    """The step's title with its braces filled."""
+    return watch_of(context).plan.text(item, item.step.title)
+
+
 # -- what was seen ------------------------------------------------------------------------------------------
 
 
@@ -56,10 +61,10 @@ def _step(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             why = "nobody came to it" if outcome is None else outcome.untested
             yield check.untested(item.subject, why, point=item.point)
         elif item.step.expect:
-            yield _doubted(context, item, _seen(check, item, outcome))
+            yield _doubted(context, item, _seen(check, title_of(context, item), item, outcome))
 
 
-def _seen(check: LineupCheck, item: Item, outcome: StepOutcome) -> Finding:
+def _seen(check: LineupCheck, title: str, item: Item, outcome: StepOutcome) -> Finding:
     order = sorted(outcome.outcomes, key=lambda one: _SORTED.index(one.verdict))
     worst = order[0]
     wrong = [one for one in order if one.verdict is not Verdict.PASS]
@@ -68,7 +73,7 @@ def _seen(check: LineupCheck, item: Item, outcome: StepOutcome) -> Finding:
     return check.find(
         item.subject,
         outcome.seen,
-        f"{item.step.title}: {worst.kind.value if wrong else 'as expected'}",
+        f"{title}: {worst.kind.value if wrong else 'as expected'}",
         observed="; ".join(_observed(one.title, one.observed, one.timing, item) for one in told[:6]),
         expected="; ".join(dict.fromkeys(_plain(one.title, one.expected, item) for one in told[:6])),
         evidence=tuple(dict.fromkeys(n for one in told for n in one.evidence))[:40],
@@ -114,6 +119,7 @@ def _doubted(context: LineupContext, item: Item, finding: Finding) -> Finding:
     return finding._replace(
         verdict=Verdict.REVIEW,
         title=f"{finding.title}, but it may be another device ({doubt.title})",
+        advice="First find out which device this is; then repeat the step.",
         danger=2,
     )
 
@@ -134,7 +140,7 @@ def _elsewhere(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             yield check.find(
                 item.subject,
                 Verdict.FAIL,
-                f"{item.step.title}: something else changed meanwhile",
+                f"{title_of(context, item)}: something else changed meanwhile",
                 observed="; ".join(change_words(c) for c in outcome.elsewhere[:6]),
                 expected="nothing but what the step is about",
                 evidence=_of_changes(outcome.elsewhere),
@@ -146,7 +152,7 @@ def _elsewhere(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             yield check.find(
                 item.subject,
                 Verdict.REVIEW,
-                f"{item.step.title}: the device told more than the step asks for",
+                f"{title_of(context, item)}: the device told more than the step asks for",
                 observed="; ".join(change_words(c) for c in outcome.beside[:6]),
                 evidence=_of_changes(outcome.beside),
                 advice="Look whether it belongs to the act.",
@@ -154,7 +160,7 @@ def _elsewhere(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
                 danger=3,
             )
         else:
-            title = f"{item.step.title}: nothing else changed"
+            title = f"{title_of(context, item)}: nothing else changed"
             said = f"{watched} devices were watched"
             yield check.find(item.subject, Verdict.PASS, title, observed=said, point=item.point)
 
@@ -189,7 +195,7 @@ def _confirmed(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         yield check.find(
             item.subject,
             outcome.confirmed,
-            f"{item.step.title}: confirmed by {outcome.run.by or 'nobody named'}: {title}",
+            f"{title_of(context, item)}: confirmed by {outcome.run.by or 'nobody named'}: {title}",
             observed="; ".join(_said(one.ask, one.said, one.why) for one in told),
             evidence=tuple(outcome.run.sequences[:40]),
             advice="" if not wrong else "Look again with a second person, then repeat the step.",
@@ -214,7 +220,7 @@ def _logged(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             yield check.find(
                 item.subject,
                 logged.verdict,
-                f"{item.step.title}: {logged.title}",
+                f"{title_of(context, item)}: {logged.title}",
                 observed="; ".join(filter(None, (logged.observed, logged.report_s))),
                 expected=logged.expected,
                 evidence=logged.evidence,
@@ -236,6 +242,7 @@ def _cautions(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             "Somebody acted before all cautions were acknowledged",
             observed="; ".join(names).strip(),
             evidence=tuple(o.run.sequences[0] for o in missed[:20]),
+            advice="Repeat these steps in their order, with their cautions first.",
         )
         return
     title = "All cautions were acknowledged before each act"
@@ -261,8 +268,8 @@ STEP = LineupCheck(
     id="witness.step",
     title="Somebody acted, and the device showed it",
     needs=_NEEDS,
-    why="A breaker that opens and tells nobody, tells it late, or tells it in another's name misleads whoever "
-    "relies on the screen: people work on gear that they believe to be dead.",
+    why="A breaker that opens and tells nobody, tells it late, or tells it in another's name misleads "
+    "whoever relies on the screen: people work on gear that they believe to be dead.",
     source=_COMMON,
     since="0.5",
     danger=8,

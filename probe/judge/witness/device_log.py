@@ -106,6 +106,7 @@ def compare(
         return Logged(
             verdict=Verdict.FAIL,
             title="the device's own log has no entry for what was seen",
+            observed=f"no entry behind number {before}",
             expected="an entry",
             evidence=changes[0].evidence,
         )
