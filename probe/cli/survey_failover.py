@@ -91,7 +91,7 @@ def run_failover(
     from probe.collect.roster import berths_by_link
     from probe.collect.survey.failover import Failover, tempo_for
     from probe.present.console import console
-    from probe.present.survey_face import SurveyFace
+    from probe.present.survey_face import LossFace
 
     links = chosen_links(lineup, names)
     tags = tuple(device.tag for device in lineup.map.devices)
@@ -105,7 +105,7 @@ def run_failover(
         operator=wishes.operator,
         tempo=tempo_for(len(tags), every_s),
     )
-    ended = conduct(start, SurveyFace(console(stream)), looking.around)
+    ended = conduct(start, LossFace(console(stream)), looking.around)
     return finish(start, ended, None)
 
 

@@ -84,6 +84,7 @@ def _is_across_clocks(check: LineupCheck) -> bool:
 _SURVEY_FAMILIES = ("network", "switch", "ups", "link")
 #: What a link-loss test judges, beside the devices that are asked who they are after it.
 _WITH_FAILOVER = ("link.outage", "link.back", "run.clock_step")
+_AFTER_LOSS = "reach.answers"
 _WITH_SURVEYS = ("reach.answers", "run.clock_step", *_ACROSS_CLOCKS)
 
 
@@ -118,6 +119,7 @@ def device_checks_of(scope: Scope) -> tuple[DeviceCheck, ...]:
         and (not scope.settings_only or _is_for_settings(check))
         and (not scope.sheets or _is_for_witness(check))
         and (scope.survey is None or _is_for_surveys(check))
+        and (scope.survey is None or not scope.survey.failover or check.id == _AFTER_LOSS)
     )
 
 

@@ -27,3 +27,10 @@ class SurveyLines(Lines):
         total = len(self._progress.phases)
         of = f" and {total} device{'s' if total != 1 else ''} of the map" if total else ""
         self.say(f"Surveying the network{of}. Ctrl-C ends it in good order.")
+
+
+class LossFace(SurveyFace):
+    """The face of a link-loss test: while people act, nothing but the test itself speaks."""
+
+    def tick(self, now_s: float) -> None:
+        """Nothing: lines of progress would come between a question and its answer."""

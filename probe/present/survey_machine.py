@@ -10,6 +10,7 @@ from probe.judge.network.strangers import strangers_of
 from probe.judge.network.wire_view import WireView
 from probe.present import machine
 from probe.present.survey_proposal import proposal
+from probe.present.switch_machine import agents
 
 FORMAT = "buswitness-survey/1"
 
@@ -58,6 +59,7 @@ def network(result: AuditResult) -> dict[str, Any]:
             for _, p in view.services
         ],
         "proposal": proposal(result) or None,
+        **agents(result),
     }
 
 

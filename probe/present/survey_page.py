@@ -10,7 +10,7 @@ from probe.collect.events import AuditResult, RunPlan
 from probe.judge.network.neighbourhood import neighbour_words
 from probe.judge.network.strangers import Stranger, strangers_of
 from probe.judge.network.wire_view import WireView
-from probe.present import summary
+from probe.present import summary, switch_page
 from probe.present.console import clean
 from probe.present.page import facts, page_width, paragraph, print_rows
 from probe.present.phrase import time_phrase
@@ -49,6 +49,8 @@ def opening(plan: RunPlan, width: int, *, record: str, signature: str) -> list[R
     """What the survey intends as rows of at most ``width`` columns."""
     survey, lineup_map = plan.scope.survey, plan.lineup.map
     assert survey is not None
+    if survey.failover:
+        return _loss_opening(plan, width, record=record, signature=signature)
     asked = "nothing at all" if not survey.speak else ", ".join(survey.ranges) or "only the map's addresses"
     pairs = [
         ("Network", ", ".join(str(network.subnet) for network in lineup_map.networks)),
@@ -65,13 +67,32 @@ def opening(plan: RunPlan, width: int, *, record: str, signature: str) -> list[R
     return [*rows, Row()]
 
 
+def _loss_opening(plan: RunPlan, width: int, *, record: str, signature: str) -> list[Row]:
+    """What a link-loss test intends; its own cautions come link by link, where a person agrees."""
+    survey, lineup_map = plan.scope.survey, plan.lineup.map
+    assert survey is not None
+    pairs = [
+        ("Links", ", ".join(survey.failover)),
+        ("Asks", f"{len(plan.scope.tags)} devices fast, by echo and Modbus; it writes nothing"),
+        ("Record", record),
+        ("Signed", signature),
+    ]
+    rows = paragraph(f"{lineup_map.lineup}, {lineup_map.site}: link-loss test", width, style="bold")
+    return [*rows, *facts(pairs, width, indent=2), Row()]
+
+
 def show(
     console: Console, result: AuditResult, closing: summary.Closing, *, proposal: str, written: str
 ) -> None:
     """Print what was found and judged. proposal: map lines; written: the file they went to, if any."""
     signs = signs_for(console.encoding, os.environ.get("TERM", ""))
     width = page_width(console)
-    rows = [*found_rows(result, width, signs), *summary.summary(result, width, signs)]
+    rows = [
+        *found_rows(result, width, signs),
+        *switch_page.agent_rows(result, width, signs),
+        *switch_page.loss_rows(result, width, signs),
+        *summary.summary(result, width, signs),
+    ]
     rows += _proposal_rows(proposal, written, width)
     print_rows(console, [*rows, *summary.closing_rows(closing, width)])
 

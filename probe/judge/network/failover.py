@@ -210,7 +210,7 @@ def between(outage: Outage) -> str:
     if not outage.is_over:
         return f"longer than {span(outage.seconds.low)}, to the end"
     if not outage.lost and outage.seconds.low == 0:
-        return f"none seen (shorter than {span(outage.seconds.high)})"
+        return f"none above {span(outage.seconds.high)}"
     return f"{span(outage.seconds.low)} to {span(outage.seconds.high)}"
 
 

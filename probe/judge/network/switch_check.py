@@ -13,6 +13,7 @@ from probe.judge.check import LineupCheck, Need
 from probe.judge.lineup_context import LineupContext
 from probe.judge.network.switch_view import SwitchView
 from probe.model.device_map import Kind
+from probe.model.evidence import Evidence
 from probe.model.finding import Finding
 from probe.model.lineup import Lineup
 from probe.model.map_network import Port
@@ -47,15 +48,19 @@ def lineup_in_survey(lineup: Lineup, scope: Scope) -> Iterable[str]:
 
 def views(context: LineupContext) -> Mapping[str, SwitchView]:
     """What each agent told, by tag; worked out once for a run."""
-    known = context.memory.get(_MEMORY)
+    known: dict[str, SwitchView] | None = context.memory.get(_MEMORY)
     if known is None:
-        answers: dict[str, list[tuple[int, SnmpAnswer]]] = {}
-        for number, one in context.run.network:
-            if isinstance(one, SnmpAnswer):
-                answers.setdefault(one.tag, []).append((number, one))
-        known = {tag: SwitchView(tag, found) for tag, found in answers.items()}
-        context.memory[_MEMORY] = known
+        known = context.memory[_MEMORY] = views_in(context.run.network)
     return known
+
+
+def views_in(evidence: Iterable[tuple[int, Evidence]]) -> dict[str, SwitchView]:
+    """What each agent told, by tag, from a run's evidence of the network."""
+    answers: dict[str, list[tuple[int, SnmpAnswer]]] = {}
+    for number, one in evidence:
+        if isinstance(one, SnmpAnswer):
+            answers.setdefault(one.tag, []).append((number, one))
+    return {tag: SwitchView(tag, found) for tag, found in answers.items()}
 
 
 def view_of(context: LineupContext, tag: str) -> SwitchView:
