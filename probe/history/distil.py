@@ -27,8 +27,10 @@ from probe.record.rejudge import Evidence
 
 #: Numbers that history follows anyway, by name and unit. Points of the profiles come beside them.
 OFFSET, OFFSET_LOW, OFFSET_HIGH = "clock offset", "clock offset low", "clock offset high"
+TOLERANCE = "clock tolerance"
 REPLY_MEDIAN, REPLY_P95 = "reply time", "reply time 95 %"
 REQUESTS, LOST = "requests", "requests lost"
+COUNT = "count"  # unit of a device's own counters, which a profile writes without one
 
 #: What people set and what names a device is a fact; clocks and texts are no numbers to follow.
 _FACTS = {"setting": "setting", "rating": "setting", "scale": "setting", "address": "setting"}
@@ -121,11 +123,13 @@ def _numbers(context: DeviceContext) -> Iterator[tuple[Series, float]]:
     for point in context.profile.points:
         value = _number(context, point)
         if value is not None:
-            yield Series(tag, point.name, point.unit), value
+            unit = COUNT if point.quantity == "counter" else point.unit
+            yield Series(tag, point.name, unit), value
     state = clock_of(context)
     if state is not None and state.offset_s is not None:
         low, high = state.offset_s.low, state.offset_s.high
-        for name, value in ((OFFSET, (low + high) / 2), (OFFSET_LOW, low), (OFFSET_HIGH, high)):
+        told = ((OFFSET, (low + high) / 2), (OFFSET_LOW, low), (OFFSET_HIGH, high))
+        for name, value in (*told, (TOLERANCE, state.tolerance_s)):
             yield Series(tag, name, "s"), value
     if not context.sent:
         return
