@@ -18,8 +18,10 @@ from probe.model.network_evidence import Frame, Listening, SecretSeen, Talk
 
 Keep = Callable[[Any], object]
 
-#: Frames kept in all, of one sender, and of the very same bytes; pairs that are counted apart.
+#: Frames kept in all, of one sender, and of the very same bytes; owners of one address that are told apart;
+#: pairs that are counted apart.
 MOST_FRAMES, MOST_OF_ONE, MOST_ALIKE = 20_000, 1_000, 2
+MOST_OWNERS = 16
 MOST_PAIRS = 5_000
 MOST_SECRETS = 500
 SECOND_NS = 1_000_000_000
@@ -127,7 +129,7 @@ class Ear:
             if len(self.claims) >= MOST_PAIRS:
                 return
             owners = self.claims[address] = set()
-        if len(owners) < 16:
+        if len(owners) < MOST_OWNERS:
             owners.add(hardware)
 
     def _secret(self, seen: Seen, at_ns: int) -> None:
@@ -156,6 +158,8 @@ class Ear:
             self._overflow()
             return False
         source = seen.ethernet.source
+        if isinstance(seen.content, Arp) and not self._is_told(seen.content):
+            return False
         what = data if seen.content is not None or seen.trouble else _who(seen)
         key = (source, what)
         alike = self._alike.get(key, 0)
@@ -166,6 +170,11 @@ class Ear:
         self._alike[key] = alike + 1
         self._of_one[source] = of_one + 1
         return True
+
+    def _is_told(self, packet: Arp) -> bool:
+        """False for a claim beyond those that are told apart: a storm of invented senders."""
+        owners = self.claims.get(packet.claims, set())
+        return not packet.claims or packet.sender_hardware in owners or packet.sender_hardware == NOBODY
 
     def _overflow(self) -> None:
         if not self._full:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from probe.judge.check import LineupCheck, Need
 from probe.judge.facts import Reach
 from probe.judge.lineup_context import LineupContext
-from probe.judge.network.wire_view import WireView, view_of
+from probe.judge.network.wire_view import MOST_OWNERS, WireView, view_of
 from probe.judge.wording import AT_THE_GEAR, count, listed, some
 from probe.model.device_map import Device
 from probe.model.finding import Finding, Verdict
@@ -216,14 +216,18 @@ def _doubled(
     return check.find(
         subject,
         Verdict.FAIL,
-        f"{count(len(owners), 'device')} have one address",
-        observed=f"{address}: {listed(map(view.name_of_hardware, owners))}",
+        f"{_several(owners)} have one address",
+        observed=f"{address}: {some(list(map(view.name_of_hardware, owners)))}",
         expected="one device an address",
         point="" if subject != "lineup" else address,
         evidence=tuple(sorted(number for numbers in owners.values() for number in numbers[:3]))[:8],
         advice="Values may come from either. Find both by their hardware addresses in the switch's "
         f"forwarding table, and give one of them its own address. {AT_THE_GEAR}",
     )
+
+
+def _several(owners: dict[str, list[int]]) -> str:
+    return f"{len(owners)}{' or more' if len(owners) >= MOST_OWNERS else ''} devices"
 
 
 def _single(

@@ -11,12 +11,14 @@ from probe.judge.lineup_context import LineupContext
 from probe.judge.network.addresses import lineup_of_a_survey
 from probe.judge.network.wire_view import WireView, view_of
 from probe.judge.wording import count, some
-from probe.model.evidence import Connect, ConnectOutcome, Exchange, Outcome
+from probe.model.evidence import Exchange, Outcome
 from probe.model.finding import Finding, Verdict
 from probe.model.frames.ethernet import is_group, is_virtual_router
 from probe.model.frames.wording import words
 from probe.model.pdu import identification, pdu_of
 
+#: So many strangers are told one by one.
+MOST = 64
 MARK = "@"  # what evidence on a stranger bears in place of a tag (collect.survey.strangers)
 
 
@@ -115,14 +117,15 @@ def _said(view: WireView, address: str, hardware: str) -> tuple[dict[str, str], 
 
 
 def _speaks_modbus(view: WireView, address: str) -> bool:
-    return any(
-        one.outcome is ConnectOutcome.OPEN and one.host == f"{address}:502" for _, one in view.of(Connect)
-    )
+    return f"{address}:502" in view.open_modbus
 
 
 def _strangers(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
     view = view_of(context)
     found = strangers_of(view)
+    if len(found) > MOST:
+        yield _crowd(check, found)
+        found = found[:MOST]
     for one in found:
         yield check.find(
             "lineup",
@@ -142,6 +145,20 @@ def _strangers(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
         yield check.find("lineup", Verdict.PASS, title, observed=_how(view))
     else:
         yield check.untested("lineup", view.why_deaf)
+
+
+def _crowd(check: LineupCheck, found: tuple[Stranger, ...]) -> Finding:
+    """More strangers than anybody would look at one by one."""
+    return check.find(
+        "lineup",
+        Verdict.REVIEW,
+        "More devices that the map does not hold than are told one by one",
+        observed=f"{len(found)}, of which {MOST} are told",
+        expected="only devices of the map",
+        point="crowd",
+        evidence=tuple(number for one in found[MOST : MOST + 8] for number in one.evidence[:1]),
+        advice="This is another network than the map's, or somebody invents senders: see the busiest.",
+    )
 
 
 def _how(view: WireView) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Iterable, Iterator
 from functools import cached_property
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 from probe.judge.lineup_context import LineupContext
 from probe.model.device_map import DeviceMap, Network
@@ -36,6 +36,8 @@ T = TypeVar("T")
 IpAddress = ipaddress.IPv4Address | ipaddress.IPv6Address
 
 _KEY = "network.wire_view"
+#: So many owners of one address are told; in a storm of invented senders there are thousands.
+MOST_OWNERS = 16
 
 
 class Heard(NamedTuple):
@@ -57,10 +59,13 @@ class WireView:
     def __init__(self, lineup_map: DeviceMap, evidence: Iterable[tuple[int, Evidence]]) -> None:
         self.map = lineup_map
         self._evidence = tuple(evidence)
+        self._by_kind: dict[type, list[tuple[int, Any]]] = {}
+        for number, one in self._evidence:
+            self._by_kind.setdefault(type(one), []).append((number, one))
 
     def of(self, kind: type[T]) -> list[tuple[int, T]]:
         """All evidence of one kind, with its numbers."""
-        return [(number, one) for number, one in self._evidence if isinstance(one, kind)]
+        return self._by_kind.get(kind, [])
 
     # this computer -----------------------------------------------------------------------------------
 
@@ -193,7 +198,9 @@ class WireView:
         for address, hardware, number in self._claims():
             if hardware in self.own_hardware or is_virtual_router(hardware) or is_group(hardware):
                 continue
-            found.setdefault(address, {}).setdefault(hardware, []).append(number)
+            owners = found.setdefault(address, {})
+            if hardware in owners or len(owners) < MOST_OWNERS:
+                owners.setdefault(hardware, []).append(number)
         return found
 
     def _claims(self) -> Iterator[tuple[str, str, int]]:
@@ -206,6 +213,11 @@ class WireView:
         for number, entry in self.of(Neighbour):
             if entry.hardware_address:
                 yield entry.host, entry.hardware_address, number
+
+    @cached_property
+    def open_modbus(self) -> frozenset[str]:
+        """``address:port`` of every connection that was taken."""
+        return frozenset(c.host for _, c in self.of(Connect) if c.outcome is ConnectOutcome.OPEN)
 
     @cached_property
     def addresses_of(self) -> dict[str, dict[str, list[int]]]:

@@ -21,6 +21,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -139,6 +140,9 @@ class LabNet:
 
     def __init__(self, directory: Path) -> None:
         self._directory = directory
+        #: For sockets of daemons that give up root: short, and open to their users.
+        self.sockets = Path(tempfile.mkdtemp(prefix="bw-"))
+        self.sockets.chmod(0o755)
         self._spaces: list[Space] = []
         self._ports: dict[str, int] = {}
 
@@ -209,6 +213,7 @@ class LabNet:
         for space in self._spaces:
             space.remove()
         self._spaces.clear()
+        shutil.rmtree(self.sockets, ignore_errors=True)
 
 
 def _why_not() -> str:
