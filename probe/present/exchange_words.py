@@ -23,6 +23,7 @@ from probe.model.evidence import (
 )
 from probe.model.pdu import payload, pdu_of, read_span, unit_of
 from probe.model.write_pdu import is_write, write_span
+from probe.present.network_words import network_words
 
 #: Names of functions (MODBUS Application Protocol Specification V1.1b3, 6.1 to 6.4, 6.21).
 FUNCTIONS = {
@@ -138,6 +139,8 @@ def evidence_words(evidence: Evidence) -> str:  # noqa: PLR0911 (one case a kind
             return f"{evidence.topic}: {evidence.text}"
         case Anchor():
             return "run time tied to the wall clock"
+        case _:
+            return network_words(evidence)
 
 
 def capture_words(capture: CaptureFile) -> str:

@@ -128,6 +128,8 @@ def _how(content: RecordContent) -> str:
         return "people worked through procedures or checklists" + (
             "" if scope.tags else "; no device was asked"
         )
+    if scope.survey is not None:
+        return "a survey of the network; devices were asked who they are"
     if scope.settings_only:
         return "protective settings alone, read twice"
     if scope.quick:
