@@ -7,6 +7,7 @@ never this process. See docs/decisions/0012.
 
 from __future__ import annotations
 
+import atexit
 import ctypes
 import sys
 from collections.abc import Iterable
@@ -81,6 +82,7 @@ class Kernel:
 def _compiled() -> tuple[Any, Any, Any]:
     """The runtime, its engine and the kernel as machine code: made once, for all captures of this process."""
     runtime = _runtime()
+    atexit.register(_compiled.cache_clear)  # the runtime's finalizers fail once its own modules are gone
     engine = runtime.Engine()
     code = files("probe.wire.capture").joinpath("kernel.wasm").read_bytes()
     return runtime, engine, runtime.Module(engine, code)

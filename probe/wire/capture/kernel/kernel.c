@@ -29,9 +29,10 @@ INLINE u16 half(const u8 *p) {
   return swapped ? (u16)(v << 8 | v >> 8) : v;
 }
 
-static void stop(i64 status, u32 at) {
+/* The file ends here, or cannot be read any further. */
+static void stop(i64 status, const u8 *here) {
   T[STATUS] = status;
-  T[DAMAGED_AT] = (i64)(offset + at);
+  T[DAMAGED_AT] = (i64)offset + (here - input);
 }
 
 /* -- pcap ----------------------------------------------------------------------------------------------- */
@@ -60,7 +61,7 @@ static u32 pcap_records(const u8 *p, u32 n) {
     const u8 *r = p + at;
     u32 cap = word(r + 8), wire = word(r + 12);
     if (UNLIKELY(cap > FRAME_MAX)) {
-      stop(DAMAGED, at);
+      stop(DAMAGED, r);
       return at;
     }
     if (n - at - record_header < cap) break;
@@ -187,7 +188,7 @@ static u32 pcapng_blocks(const u8 *p, u32 n) {
     else if (type == 5) statistics_block(b, size);
     at += size;
   }
-  if (n - at >= 12) stop(DAMAGED, at);
+  if (n - at >= 12) stop(DAMAGED, p + at);
   return at;
 }
 
@@ -204,7 +205,7 @@ static u32 begin(const u8 *p, u32 n) {
     T[TICK] = 1000;
     return 0;
   }
-  if (n >= 4 && !is_pcap(raw32(p))) stop(NOT_A_CAPTURE, 0);
+  if (n >= 4 && !is_pcap(raw32(p))) stop(NOT_A_CAPTURE, p);
   return n >= 24 && T[STATUS] == RUNNING ? pcap_start(p) : 0;
 }
 
@@ -242,8 +243,8 @@ EXPORT(feed) u32 feed(u32 n) {
 EXPORT(finish) void finish(void) {
   tcp_end();
   if (T[STATUS] != RUNNING) return;
-  if (!T[FORMAT]) stop(kept || !offset ? NOT_A_CAPTURE : DONE, 0);
-  else if (kept || skip) stop(CUT_SHORT, kept);
+  if (!T[FORMAT]) stop(kept || !offset ? NOT_A_CAPTURE : DONE, input);
+  else if (kept || skip) stop(CUT_SHORT, input + kept);
   else T[STATUS] = DONE;
 }
 
