@@ -103,7 +103,7 @@ class Evidence:
             strays=tuple(item for item in strays if self._is_nobodys(*item)),
             answers=content.evidence.get(OperatorAnswer, ()),
             witnessed=_witnessed(content) if content.header.scope.sheets else (),
-            network=_surveyed(content) if content.header.scope.survey is not None else (),
+            network=surveyed(content) if content.header.scope.survey is not None else (),
         )
 
     def _is_nobodys(self, number: int, stray: Stray) -> bool:
@@ -130,8 +130,8 @@ def judge_again(content: RecordContent, lineup: Lineup) -> Conclusion:
     return conclude(lineup, scope, judgements, evidence.of_run())
 
 
-def _surveyed(content: RecordContent) -> Items[Any]:
-    """All that speaks of the network, in its order (Any: several types of evidence)."""
+def surveyed(content: RecordContent) -> Items[Any]:
+    """All that speaks of the network in a record, in its order (Any: several types of evidence)."""
     found = [item for kind in SURVEYED for item in content.evidence.get(kind, ())]
     return tuple(sorted(found, key=lambda item: item[0]))
 

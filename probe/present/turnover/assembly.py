@@ -15,7 +15,9 @@ from probe.present.turnover import (
     desk_chapter,
     device_page,
     front,
+    network_chapter,
     settings_chapter,
+    wire_chapter,
 )
 from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Picture, Table
 from probe.present.turnover.device_page import Fold
@@ -76,6 +78,8 @@ def _blocks(
     yield from checklist_chapter.checklist(dossier, enclosures, t)
     yield from desk_chapter.desk(dossier, t)
     yield from conditions.network(dossier, t)
+    yield from wire_chapter.wire(dossier, t)
+    yield from network_chapter.found_network(dossier, t, width)
     yield from device_page.device_pages(dossier, t, width, fold)
     yield from back.method(dossier, t)
     yield from back.cautions(t)

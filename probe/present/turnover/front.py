@@ -120,6 +120,8 @@ def way(dossier: Dossier, t: Texts) -> str:
         return t("way.retest")
     if scope.sheets:
         return t("way.sheets")
+    if scope.survey is not None:
+        return t("way.survey")
     if scope.clocks_only:
         return t("way.clocks")
     if scope.settings_only:
@@ -172,7 +174,8 @@ def _notes(dossier: Dossier, t: Texts) -> Iterable[str]:
         yield t("cover.note_left_out", devices=count(len(tags), "device"), tags=some(tags, 8))
     scope = content.header.scope
     for wanted, note in (
-        (scope.quick, "quick"), (scope.clocks_only, "clocks"), (scope.settings_only, "settings")
+        (scope.quick, "quick"), (scope.clocks_only, "clocks"), (scope.settings_only, "settings"),
+        (scope.survey is not None, "survey"),
     ):  # fmt: skip
         if wanted:
             yield t(f"cover.note_{note}")
