@@ -29,7 +29,7 @@ MOST_CHECKS = 12
 
 def causes(dossier: Dossier, t: Texts) -> Iterable[Block]:
     """Likely causes: one gateway that is dead is one problem, not twelve."""
-    yield Heading(text=t("causes.heading"), mark="causes", new_page=True)
+    yield Heading(text=t("causes.heading"), mark="causes")
     items = dossier.content.causes
     if not items:
         yield Text(text=t("causes.none"))
@@ -252,7 +252,10 @@ def histories(dossier: Dossier, t: Texts) -> Iterable[Block]:
             rows=tuple(_accepted(one) for one in dict.fromkeys(accepted)),
             small=True,
         )
-    moved = [one for one in content.histories if len(one.stages) > 1 or one.disposition != "open"]
+    several = [one for one in content.histories if len(one.stages) > 1 or one.disposition != "open"]
+    moved = [one for one in several if one.accepted or len({stage.verdict for stage in one.stages}) > 1]
+    if len(several) > len(moved):
+        yield Text(text=t("history.same", findings=count(len(several) - len(moved), "finding")))
     if moved:
         yield Heading(text=t("history.stages"), level=2)
         yield Table(

@@ -25,8 +25,9 @@ NO_CHECK = "·"
 def device_readings(one: DeviceDossier, map_: DeviceMap, t: Texts) -> Iterable[Block]:
     """Measured values against their limits, two side by side in a row, in the profile's order."""
     entries: list[tuple[Cell, ...]] = []
+    events = one.profile.event_points
     for point, reading in one.readings.values():
-        if point.quantity in (*_TOLD, *SETTINGS) or point.bits or point.quantity == "":
+        if point.quantity in (*_TOLD, *SETTINGS, "") or point.bits or point.name in events:
             continue
         limits, verdict = _limits(one, map_, point, reading)
         entries.append(
@@ -35,7 +36,10 @@ def device_readings(one: DeviceDossier, map_: DeviceMap, t: Texts) -> Iterable[B
     states = [
         (point.title, value_text(point, reading.value))
         for point, reading in one.readings.values()
-        if point.quantity == "state" and point.values and reading.quality is Quality.GOOD
+        if point.quantity == "state"
+        and point.values
+        and point.name not in events
+        and reading.quality is Quality.GOOD
     ]
     if not entries and not states:
         yield Text(text=t("device.no_readings"), manner="small")

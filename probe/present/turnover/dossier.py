@@ -2,7 +2,8 @@
 
 Verdicts are those that the record holds. Readings, clock intervals and reply times are decoded again from
 the raw bytes, by the map and profiles in the record; whether the same verdicts come out again is told too.
-In a merged record each device is shown by the last run that got it done.
+In a merged record each device is shown by the last run that got it done, and by what earlier runs read of the
+same unit where that one asked for less.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from probe.judge.clock_state import ClockVerdict
 from probe.judge.context import DeviceContext
 from probe.judge.expectation import subject_of
 from probe.judge.facts import Reach
+from probe.judge.repeat import repeat_of
 from probe.judge.run_context import RunContext
 from probe.judge.settings.as_found import as_found
 from probe.judge.settings.device_checks import rows_of, why_no_rows
@@ -172,6 +174,11 @@ class _Seen:
         self._run: RunEvidence = self._evidence.of_run()
         self._context = RunContext(lineup, self._run)
         self.done = frozenset(self._evidence.judged_at)
+        self._repeat = repeat_of(self.scope)
+        self._identities: dict[str, dict[str, str]] = {}
+        for one in content.findings or again.conclusion.findings:
+            if one.check.startswith("identity.") and one.observed:
+                self._identities.setdefault(one.subject, {})[one.check] = one.observed
         anchors = content.evidence.get(Anchor, ())
         exchanges = content.evidence.get(Exchange, ())
         self.finished_wall_ns: int = anchors[-1][1].wall_ns if anchors else 0
@@ -182,6 +189,17 @@ class _Seen:
         self.notes = tuple(note for _, note in content.evidence.get(Note, ()) if note.topic != JUDGED)
         self.connects: Sequence[tuple[int, Connect]] = content.evidence.get(Connect, ())
         self.disconnects: Sequence[tuple[int, Disconnect]] = content.evidence.get(Disconnect, ())
+
+    def identity_of(self, tag: str) -> Mapping[str, str]:
+        """What the device said of itself, by check."""
+        return self._identities.get(tag, {})
+
+    def read_settings(self, tag: str) -> bool:
+        """Whether the run was to read the device's settings."""
+        if self.scope.clocks_only:
+            return False
+        asked = None if self._repeat is None else self._repeat.asked(tag)
+        return asked is None or asked.settings or asked.values
 
     def evidence_of(self, tag: str) -> DeviceEvidence:
         """What was known of the device when it was judged."""
@@ -211,18 +229,34 @@ def _device(
     if not tried:
         return DeviceDossier(**facts)  # type: ignore[arg-type]
     number = (done or tried)[-1]
-    context = seen[number].context_of(tag)
-    neighbours = [one.hardware_address for _, one in context.evidence.neighbours]
+    runs = [seen[n] for n in _of_one_unit(done or tried, seen, tag)]
+    contexts = [run.context_of(tag) for run in runs]
+    context = contexts[-1]
+    neighbours = [one.hardware_address for one_ in contexts for _, one in one_.evidence.neighbours]
+    clocks = [run.clocks[tag] for run in runs if tag in run.clocks]
+    with_settings = [one for one, run in zip(contexts, runs, strict=True) if run.read_settings(tag)]
     return DeviceDossier(
         **facts,  # type: ignore[arg-type]
-        readings=_readings(context),
+        readings={name: pair for one in contexts for name, pair in _readings(one).items()},
         replies=tuple(_replies(context)),
-        clock=seen[number].clocks.get(tag),
+        clock=clocks[-1] if clocks else None,
         reach=context.reach,
         neighbour=neighbours[-1] if neighbours else "",
         run=number,
-        settings=_settings_of(context, findings),
+        settings=_settings_of(with_settings[-1], findings) if with_settings else None,
     )
+
+
+def _of_one_unit(runs: Sequence[int], seen: Mapping[int, _Seen], tag: str) -> list[int]:
+    """The last runs that all met the same unit: a retest of single checks adds to what was read before."""
+    same = [runs[-1]]
+    now = seen[runs[-1]].identity_of(tag)
+    for number in reversed(runs[:-1]):
+        was = seen[number].identity_of(tag)
+        if any(was.get(check, said) != said for check, said in now.items()):
+            break
+        same.insert(0, number)
+    return same
 
 
 def _settings_of(context: DeviceContext, findings: Sequence[Finding]) -> DeviceSettings | None:

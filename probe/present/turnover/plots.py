@@ -50,7 +50,7 @@ def reply_plot(replies: Sequence[Reply], limit_ms: float, t: Texts, *, width: fl
 class _Frame:
     """The axes of one reply plot: time from left to right, decades of milliseconds from below."""
 
-    height = 34.0
+    height = 27.0
     left, right, top, bottom = 11.0, 2.0, 4.0, 5.5
 
     def __init__(self, replies: Sequence[Reply], answered: Sequence[float], limit: float, width: float):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 from probe.cli.report_command import material_of
 from probe.judge.facts import Reach
 from probe.model.finding import Verdict
 from probe.present.turnover.action import punch_rows, without_numbers
-from probe.present.turnover.dossier import Dossier
+from probe.present.turnover.dossier import Dossier, _of_one_unit
 from probe.present.turnover.making import Material, told
 from probe.present.turnover.texts import Texts
 
@@ -79,3 +80,20 @@ def test_reasons_that_differ_by_numbers_alone_are_one_and_tags_are_no_numbers() 
     assert apart["it takes 9.5 s"] == apart["it takes 8 s"] == "it takes … s"
     assert apart["no values came from 52-F1"] == "no values came from 52-F1"
     assert apart["waits 3 s"] == "waits 3 s"
+
+
+def test_a_retest_adds_to_what_was_read_of_the_same_unit_and_of_no_other() -> None:
+    def run(**said: str) -> SimpleNamespace:
+        return SimpleNamespace(
+            identity_of=lambda tag: {f"identity.{name}": text for name, text in said.items()}
+        )
+
+    seen = {
+        1: run(serial="A1", firmware="2.0"),
+        2: run(serial="A1"),
+        3: run(serial="B2"),
+        4: run(serial="B2"),
+    }
+    assert _of_one_unit([1, 2], seen, "52-M1") == [1, 2]  # type: ignore[arg-type]
+    assert _of_one_unit([1, 2, 3, 4], seen, "52-M1") == [3, 4]  # type: ignore[arg-type]
+    assert _of_one_unit([4], seen, "52-M1") == [4]  # type: ignore[arg-type]
