@@ -20,6 +20,7 @@ from probe.model.scope import Scope, SurveyScope
 if TYPE_CHECKING:
     from probe.cli.audit_end import Ended
     from probe.cli.audit_start import Start, Wishes
+    from probe.collect.events import AuditResult
     from probe.collect.survey.work import Survey
 
 #: What asking a host for services takes at most, four at a time: three that keep silent for 1.5 s.
@@ -48,11 +49,12 @@ class Ways:
     every_s: float = 0.1
 
 
-def survey(
+def survey(  # noqa: PLR0913 (one an option)
     file: Path,
     *,
     ways: Ways,
     propose: Path | None = None,
+    topology: Path | None = None,
     record: Path | None = None,
     wishes: Wishes,
     profile_dirs: Sequence[Path] = (),
@@ -65,13 +67,14 @@ def survey(
 
     lineup, warnings = open_lineup(file, profile_dirs)
     failure.warn_problems(warnings)
-    if propose is not None and propose.exists():
-        raise InputError([_there_already(propose)])
+    for path, option in ((propose, "--propose"), (topology, "--topology")):
+        if path is not None and path.exists():
+            raise InputError([_there_already(path, option)])
     if ways.failover:
         from probe.cli.survey_failover import run_failover
 
         return run_failover(lineup, ways.failover, ways.every_s, wishes, record_path=record)
-    return run_survey(lineup, ways, wishes, record_path=record, propose=propose)
+    return run_survey(lineup, ways, wishes, record_path=record, propose=propose, topology=topology)
 
 
 def run_survey(
@@ -81,6 +84,7 @@ def run_survey(
     *,
     record_path: Path | None = None,
     propose: Path | None = None,
+    topology: Path | None = None,
 ) -> int:
     """Survey from the choice of the interface to the summary; the exit code."""
     from probe.cli.audit_run import conduct
@@ -94,7 +98,19 @@ def run_survey(
     start = replace(start, plan=replace(start.plan, seconds=start.plan.seconds + extra_s))
     face = SurveyFace(console(sys.stderr if wishes.as_json else sys.stdout))
     ended = conduct(start, face, looking.around)
-    return finish(start, ended, propose)
+    code = finish(start, ended, propose)
+    if topology is not None and ended.result is not None:
+        _draw(topology, ended.result)
+    return code
+
+
+def _draw(path: Path, result: AuditResult) -> None:
+    """Draw the network, expected against found, into a new file."""
+    from probe.cli.new_file import make_new
+    from probe.present.topology_svg import network_svg
+
+    picture = network_svg(result.lineup.map, result.network).encode()
+    make_new(path, lambda file: file.write(picture))
 
 
 def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]:
@@ -198,9 +214,9 @@ def _confirmed(offered: Sequence[str]) -> bool:
     return sys.stdin.readline().strip().lower() in ("yes", "y")
 
 
-def _there_already(path: Path) -> Problem:
+def _there_already(path: Path, option: str) -> Problem:
     what = "there is a file of this name already"
-    return Problem(file=str(path), what=what, field="--propose", remedy="give another name")
+    return Problem(file=str(path), what=what, field=option, remedy="give another name")
 
 
 # --- the end -----------------------------------------------------------------------------------------------

@@ -69,6 +69,14 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
         str,
         typer.Option("--every", metavar="TIME", help="With --failover: ask each device so often."),
     ] = "0.1s",
+    topology: Annotated[
+        Path | None,
+        typer.Option(
+            "--topology",
+            metavar="FILE",
+            help="Draw switches, links and neighbours, expected against found, into this new SVG file.",
+        ),
+    ] = None,
     propose: Annotated[
         Path | None,
         typer.Option("--propose", metavar="FILE", help="Write map lines for strangers into this new file."),
@@ -115,6 +123,7 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
                 every_s=duration.seconds(every, "--every"),
             ),
             propose=propose,
+            topology=topology,
             record=record,
             wishes=Wishes(operator=operator, sign=not no_sign, as_json=as_json),
             profile_dirs=tuple(profiles or ()),

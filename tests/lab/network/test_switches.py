@@ -160,7 +160,7 @@ def reaches(laptop: Any, host: str) -> bool:
     return laptop.run(sys.executable, "-c", REACH, host, check=False).returncode == 0
 
 
-def survey(laptop: Any, directory: Path, *more: str, text: str = MAP, **secrets: str) -> dict[str, Any]:
+def survey(laptop: Any, directory: Path, *more: str | Path, text: str = MAP, **secrets: str) -> dict[str, Any]:
     """Run the survey on the laptop; its JSON."""
     (directory / "map.yaml").write_text(text)
     record = directory / f"r{len(list(directory.glob('*.jsonl')))}.audit.jsonl"
@@ -188,7 +188,7 @@ def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: An
     switches = ring(lab_net, sockets, daemon, wait_for)
     laptop = lab_net.host("laptop", switches[0], "10.77.1.9/24")
     wait_for(lambda: reaches(laptop, "10.77.1.3"), "the laptop's port to forward")
-    document = survey(laptop, tmp_path, **SECRETS)
+    document = survey(laptop, tmp_path, "--topology", tmp_path / "network.svg", **SECRETS)
     said = json.dumps(document, default=str, indent=1)
 
     assert set(verdicts(document, "switch.tells").values()) == {"pass"}, said
@@ -207,6 +207,9 @@ def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: An
     for secret in SECRETS.values():
         assert secret not in text
         assert secret.encode().hex() not in text
+    picture = (tmp_path / "network.svg").read_text()
+    for words in ("SW-1", "ring-2", "root of the spanning tree", "(blocking)", "as drawn"):
+        assert words in picture
     again = laptop.buswitness("record", "judge", document["record"], "--json")
     assert json.loads(again.stdout)["judged_again"]["equal"] is True
 
@@ -339,7 +342,6 @@ def test_a_link_is_lost_and_comes_back(lab_net: Any, tmp_path: Path, wait_for: A
     one.ip("link", "set", "p1", "up")
     session.types("")
     code = session.end()
-    Path('/tmp/said.txt').write_text(session.said)
     document = json.loads(laptop.buswitness("record", "judge", record, "--json").stdout)
     (back,) = verdicts(document, "link.back").items()
     assert back[1] == "pass", session.said
