@@ -31,10 +31,20 @@ class Showing:
     factors: Mapping[str, int] = field(default_factory=dict)
 
     def with_factor(self, point: Point, value: Value) -> bytes:
-        """Registers of a point whose power of ten stands in another one."""
-        if not isinstance(point.decoder, FactoredDecoder):
+        """Registers of a point whose power of ten stands in another one; the end of the type beyond it.
+
+        The factor was chosen for usual values, and no device changes it under a master's hands: what is
+        larger is shown as the largest number there is, as by a device whose scale is wrong.
+        """
+        decoder = point.decoder
+        if not isinstance(decoder, FactoredDecoder):
             raise TypeError(f"{point.name} has a scale factor but no decoder for it")
-        return point.decoder.encode_with(value, self.factors[point.scale_factor])
+        exponent = self.factors[point.scale_factor]
+        try:
+            return decoder.encode_with(value, exponent)
+        except ValueError:
+            end = decoder.with_factor(_end(point, decoder, value), exponent)[0]
+            return decoder.encode_with(end, exponent)
 
 
 def measured_key(point: Point) -> tuple[str, str]:
@@ -74,12 +84,18 @@ def saturated(point: Point, value: Value | None) -> bytes:
     Raises ValueError for other types and for values that are no numbers.
     """
     decoder = point.decoder
-    if not isinstance(decoder, IntegerDecoder) or not isinstance(value, int | float):
+    if not isinstance(decoder, IntegerDecoder):
+        raise ValueError(f"{point.name} cannot show {value}")  # noqa: TRY004 (as encode does)
+    return decoder.encode(decoder.scale.apply(_end(point, decoder, value)))
+
+
+def _end(point: Point, decoder: IntegerDecoder, value: Value | None) -> int:
+    """The register's number that lies nearest to a value beyond all of them and means no "no value"."""
+    if not isinstance(value, int | float):
         raise ValueError(f"{point.name} cannot show {value}")  # noqa: TRY004 (as encode does)
     least, most = decoder.number_bounds(None, None)
     numbers = range(least, least + 3) if value < 0 else range(most, most - 3, -1)
-    number = next(n for n in numbers if n not in decoder.unavailable_numbers)
-    return decoder.encode(decoder.scale.apply(number))
+    return next(n for n in numbers if n not in decoder.unavailable_numbers)
 
 
 def choose_factors(profile: Profile, typical: Measured) -> dict[str, int]:
@@ -160,7 +176,7 @@ def plain_value(part: Part, point: Point, moment: Moment, seconds_up: float) -> 
     if point.type == "clock":
         return moment.truth_s
     if point.moves and point.quantity != "temperature":
-        return int(seconds_up * 10) % 60_000
+        return int(seconds_up * 10) % 65_536
     setting = shown_setting(part.entry, point.name)
     if setting is not None:
         return int(setting) if point.bits else setting
