@@ -12,11 +12,13 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import random
 import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -24,7 +26,8 @@ from pathlib import Path
 from bench.measuring import renew
 from probe.collect.inputs import open_library
 from probe.judge import conclude, judge_device
-from probe.practice.trial.exam import HEALTHY, Mark, drawn, sat
+from probe.model.evidence import Exchange
+from probe.practice.trial.exam import DELTA, HEALTHY, OF_DELTA, OF_ONE_PHASE, ONE_PHASE, Mark, drawn, sat
 from probe.practice.trial.fault import FAULTS
 from probe.practice.trial.lineup import RUN, Stock, scope_of
 
@@ -169,17 +172,47 @@ def cost(devices: int) -> list[str]:
     return lines
 
 
+def garbled(many: int) -> list[str]:
+    """CPU time of judging a device of whose registers nothing is right: all that is tried is in vain."""
+    lines = ["| profile | devices | mean, ms | longest, ms |", "| --- | --- | --- | --- |"]
+    times: dict[str, list[float]] = {}
+    for number in range(many):
+        trial, _, evidence = drawn(HEALTHY, f"garbled {number}", stock())
+        lineup, scope, dice = trial.lineup(), scope_of(trial), random.Random(number)
+        for tag, told in evidence.items():
+            rows = tuple((n, _spoiled(one, dice)) for n, one in told.exchanges)
+            spoiled = replace(told, exchanges=rows)
+            began = time.process_time()
+            judge_device(lineup, scope, spoiled, RUN)
+            took = 1000 * (time.process_time() - began)
+            times.setdefault(lineup.map.by_tag[tag].profile, []).append(took)
+    for profile, all_ms in sorted(times.items()):
+        mean, longest = sum(all_ms) / len(all_ms), max(all_ms)
+        lines.append(f"| {profile} | {len(all_ms)} | {mean:.1f} | {longest:.1f} |")
+    return lines
+
+
+def _spoiled(one: Exchange, dice: random.Random) -> Exchange:
+    """The exchange with random registers."""
+    head = one.response[:9]
+    return one._replace(response=head + dice.randbytes(len(one.response) - len(head)))
+
+
 # the whole -------------------------------------------------------------------------------------------------
 
 
 def section(options: argparse.Namespace, command: str) -> str:
     """Our part of RESULTS.md; the picture is written beside it."""
     single = marks([(fault, n, False) for fault in FAULTS for n in range(options.trials)])
+    delta = marks([(fault, n, False) for fault in OF_DELTA for n in range(options.trials // 2)])
+    phase = marks([(fault, n, False) for fault in OF_ONE_PHASE for n in range(options.trials // 2)])
     double = marks([(pair, n, False) for pair in PAIRS for n in range(options.trials // 2)])
     weak = marks([(fault, n, True) for fault in FAULTS for n in range(options.trials // 10)])
     sound = marks([(HEALTHY, n, False) for n in range(options.healthy)])
     light = marks([(HEALTHY, n, True) for n in range(options.healthy // 4)])
-    rows = calibration([*single, *double])
+    corner = marks([(DELTA + HEALTHY, n, False) for n in range(options.healthy // 4)])
+    alone = marks([(ONE_PHASE + HEALTHY, n, False) for n in range(options.healthy // 4)])
+    rows = calibration([*single, *phase, *delta, *double])
     (options.output.parent / PICTURE).write_text(picture(rows), encoding="utf-8")
     machine = f"{platform.system()} {platform.machine()}, Python {platform.python_version()}"
     return "\n".join(
@@ -189,6 +222,8 @@ def section(options: argparse.Namespace, command: str) -> str:
             "(`probe/practice/trial`), judged from the bytes of their replies. Loads above 10 % of rating.",
             "",
             "### One fault", "", *by_fault(single), "",
+            "### One fault, systems of one phase", "", *by_fault(phase), "",
+            "### One fault, a delta with a grounded corner", "", *by_fault(delta), "",
             "### Two faults at once", "",
             "Both at one device, or each at its own. Right: both are named.", "",
             *by_fault(double), "",
@@ -197,13 +232,16 @@ def section(options: argparse.Namespace, command: str) -> str:
             "### False alarms: sound devices that were blamed", "",
             "| lineups | trials | sound devices | blamed | share |", "| --- | --- | --- | --- | --- |",
             alarms("sound", sound), alarms("sound, loads of 1 to 9 %", light),
-            alarms("beside one fault", single), alarms("beside two faults", double), "",
+            alarms("sound, one phase", alone), alarms("sound, delta", corner),
+            alarms("beside one fault", [*single, *phase, *delta]),
+            alarms("beside two faults", double), "",
             "### Calibration of the confidence", "",
             f"![calibration]({PICTURE})", "",
             "Right means the very cause that was put in, also where physics leaves two open.", "",
             "| confidence said | right | causes |", "| --- | --- | --- |",
             *[f"| {100 * said:.0f} % | {100 * right:.0f} % | {many} |" for said, right, many in rows], "",
-            "### Cost, on one core", "", *cost(options.devices), "", END, "",
+            "### Cost, on one core", "", *cost(options.devices), "",
+            "A device whose registers are all random:", "", *garbled(40), "", END, "",
         ]
     )  # fmt: skip
 

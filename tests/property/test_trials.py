@@ -17,7 +17,17 @@ from hypothesis import strategies as st
 
 from probe.collect.inputs import open_library
 from probe.model.evidence import Exchange
-from probe.practice.trial.exam import HEALTHY, OF_ONE_PHASE, ONE_PHASE, Mark, drawn, judged, sat
+from probe.practice.trial.exam import (
+    DELTA,
+    HEALTHY,
+    OF_DELTA,
+    OF_ONE_PHASE,
+    ONE_PHASE,
+    Mark,
+    drawn,
+    judged,
+    sat,
+)
 from probe.practice.trial.fault import FAULTS
 from probe.practice.trial.lineup import Stock
 
@@ -39,7 +49,7 @@ def marks(fault: str, many: int, light: bool = False) -> tuple[Mark, ...]:
 def all_marks() -> Iterator[Mark]:
     for fault in FAULTS:
         yield from marks(fault, EACH)
-    for fault in OF_ONE_PHASE:
+    for fault in (*OF_ONE_PHASE, *OF_DELTA):
         yield from marks(fault, ONE_PHASE_EACH)
 
 
@@ -49,8 +59,8 @@ def test_most_of_each_fault_are_named_first(fault: str) -> None:
     assert len(wrong) <= 2, wrong
 
 
-@pytest.mark.parametrize("fault", OF_ONE_PHASE)
-def test_most_of_each_fault_of_one_phase_are_named_first(fault: str) -> None:
+@pytest.mark.parametrize("fault", [*OF_ONE_PHASE, *OF_DELTA])
+def test_most_of_each_fault_of_other_systems_are_named_first(fault: str) -> None:
     wrong = [(mark.truths, mark.said) for mark in marks(fault, ONE_PHASE_EACH) if not mark.right]
     assert len(wrong) <= 1, wrong
 
@@ -68,12 +78,12 @@ def test_the_place_and_what_physics_leaves_open_are_named() -> None:
 def test_sound_devices_are_not_blamed() -> None:
     """At most one in 200 false alarms, in sound lineups and beside faulty devices."""
     found = [*all_marks(), *marks(HEALTHY, SOUND), *marks(HEALTHY, LIGHT, light=True)]
-    found += marks(ONE_PHASE + HEALTHY, LIGHT)
+    found += [*marks(ONE_PHASE + HEALTHY, LIGHT), *marks(DELTA + HEALTHY, LIGHT)]
     assert sum(mark.alarms for mark in found) <= 0.005 * sum(mark.sound for mark in found)
 
 
 def test_a_sound_lineup_has_no_cause() -> None:
-    found = [*marks(HEALTHY, SOUND), *marks(ONE_PHASE + HEALTHY, LIGHT)]
+    found = [*marks(HEALTHY, SOUND), *marks(ONE_PHASE + HEALTHY, LIGHT), *marks(DELTA + HEALTHY, LIGHT)]
     assert [mark.causes for mark in found if mark.causes] == []
 
 

@@ -82,6 +82,9 @@ def case_of(context: DeviceContext) -> Case | None:
         return None
     system = context.map.system
     size = Size(system.voltage_v, system.frequency_hz, frame.rating_a)
+    if system.wiring == "delta":  # phases are shown against ground there, wherever that is
+        items = [item for item in items if item.electrical.key[0] != "voltage_phase"]
+        known = replace(known, values={k: v for k, v in known.values.items() if k[0] != "voltage_phase"})
     if system.wiring == "single":
         size = size._replace(line_v=system.voltage_v * sqrt(3), single=True)
         items, known = _of_one_phase(items, known)

@@ -51,6 +51,8 @@ def _pair_trials(context: LineupContext, mine: Snapshot, other: Snapshot) -> Ite
         two = other.values.get(key)
         if two is None or key[0] not in _ALIKE:
             continue
+        if key[0] == "voltage_phase" and not mine.frame.to_neutral:
+            continue  # one may show it against ground, the other against the middle
         is_voltage = key[0].startswith("voltage")
         if not is_voltage and not (mine.is_loaded and other.is_loaded):
             continue

@@ -25,8 +25,11 @@ class Apparent(NamedTuple):
 def apparent_from(taken: Snapshot, phase: str) -> Apparent | None:
     """Apparent power of a phase, or of all phases arithmetically; None if unknown.
 
-    From line voltages alone the total is their mean over root three times the sum of the currents.
+    From line voltages alone the total is their mean over root three times the sum of the currents; so in a
+    delta, whose phases have no voltage of their own.
     """
+    if phase in PHASES and not taken.frame.to_neutral:
+        return None
     if phase in PHASES:
         volts, amps = taken.get("voltage_phase", phase), taken.get("current", phase)
         return None if volts is None or amps is None else _product(volts, amps)

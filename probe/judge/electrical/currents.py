@@ -145,7 +145,9 @@ def _phasors(taken: Snapshot, turn: float) -> list[complex] | None:
     volts, active, reactive = (
         taken.phases(name) for name in ("voltage_phase", "power_active", "power_reactive")
     )
-    if volts is None or active is None or reactive is None or min(v.value for v in volts) <= 0:
+    if volts is None or active is None or reactive is None or not taken.frame.to_neutral:
+        return None
+    if min(v.value for v in volts) <= 0:
         return None
     return [
         complex(p.value, -q.value) / v.value * rect(1, radians(turn * n))

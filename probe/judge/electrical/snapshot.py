@@ -92,6 +92,11 @@ class Frame:
         return self.voltage_v if self.wiring == "single" else self.voltage_v / sqrt(3)
 
     @property
+    def to_neutral(self) -> bool:
+        """False in a delta: what its phases show is against ground, wherever that is."""
+        return self.wiring != "delta"
+
+    @property
     def phases(self) -> int:
         """How many phases there are."""
         return 1 if self.wiring == "single" else 3
@@ -259,19 +264,19 @@ def _power_width(frame: Frame, shown: Mapping[Key, Raw], raw: Raw) -> float:
     across = shown.get((f"power_{other}", phase))
     if across is not None:
         return power_width(percent, raw.value, across.value, floor)
-    apparent = _apparent(shown, "a" if frame.phases == 1 else phase)
+    apparent = _apparent(shown, "a" if frame.phases == 1 else phase, to_neutral=frame.to_neutral)
     rest = other_side(apparent, raw.value) if apparent is not None else abs(raw.value)
     return power_width(percent, raw.value, rest, floor)
 
 
-def _apparent(shown: Mapping[Key, Raw], phase: str) -> float | None:
+def _apparent(shown: Mapping[Key, Raw], phase: str, *, to_neutral: bool) -> float | None:
     """Apparent power of a phase or the total as shown, or from voltage and current, VA; None if unknown."""
     told = shown.get(("power_apparent", phase))
     if told is not None:
         return abs(told.value)
     if phase in PHASES:
         volts, amps = shown.get(("voltage_phase", phase)), shown.get(("current", phase))
-        return abs(volts.value * amps.value) if volts and amps else None
+        return abs(volts.value * amps.value) if volts and amps and to_neutral else None
     amps_three = [shown[key].value for p in PHASES if (key := ("current", p)) in shown]
     volts_three = [shown[key].value for p in PAIRS if (key := ("voltage_line", p)) in shown]
     if len(amps_three) < 3 or len(volts_three) < 3:

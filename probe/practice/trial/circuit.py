@@ -23,13 +23,21 @@ RATINGS_A = (100, 160, 250, 400, 600, 800, 1200, 1600)
 
 @dataclass(frozen=True, slots=True)
 class Bus:
-    """One bus: voltages of the phases to neutral, frequency, voltage distortion (a fraction)."""
+    """One bus: voltages of the phases to neutral, frequency, voltage distortion (a fraction).
+
+    ground: the voltage of ground against the neutral; of a delta, phases are shown against it.
+    """
 
     nominal_v: float
     nominal_hz: float
     voltages: Phasors
     hertz: float
     distortion: float
+    ground: complex = 0j
+
+    def corner_grounded(self) -> Bus:
+        """The same with phase B grounded, as delta systems may be."""
+        return replace(self, ground=self.voltages[1])
 
 
 @dataclass(frozen=True, slots=True)

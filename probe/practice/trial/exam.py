@@ -29,6 +29,13 @@ OF_ONE_PHASE = tuple(
         "current ratio", "voltage ratio", "exchanged", "one for two", "sign of powers",
     )
 )  # fmt: skip
+#: The same in a delta with a grounded corner, where a phase shows no voltage and another the line voltage.
+DELTA = "delta: "
+OF_DELTA = tuple(
+    DELTA + name for name in ("byte order", "scale", "reversed CT", "currents swapped", "voltage ratio")
+)
+#: Beyond this a phase to ground would leave the range of voltages to neutral in the profiles.
+HIGHEST_DELTA_V = 420.0
 #: Smallest part of the rating that a load is in the trials that count.
 LOADED = 0.1
 _ATTEMPTS = 400
@@ -78,12 +85,17 @@ def sat(fault: str, seed: object, stock: Stock, *, light: bool = False) -> Mark:
 
 def drawn(fault: str, seed: object, stock: Stock, *, light: bool = False) -> Drawn:
     """A trial in which the fault can show, drawn until it does. Raises RuntimeError if it never does."""
-    single, bare = fault.startswith(ONE_PHASE), fault.removeprefix(ONE_PHASE)
+    single, delta = fault.startswith(ONE_PHASE), fault.startswith(DELTA)
+    bare = fault.removeprefix(ONE_PHASE).removeprefix(DELTA)
     names = [] if bare == HEALTHY else bare.split(" + ")
     for attempt in range(_ATTEMPTS):
         dice = random.Random(f"{fault}/{seed}/{attempt}")
         # A proof point that fails voids all values, and with them what would tell of a second fault.
         trial = draw(dice, stock, light=light, proofs=False if len(names) > 1 else None, single=single)
+        if delta:
+            if trial.bus.nominal_v > HIGHEST_DELTA_V:
+                continue
+            trial.bus = trial.bus.corner_grounded()
         seats = trial.seats if light else loaded(trial.seats, LOADED)
         try:
             truths = _put_in(names, trial, seats, dice)

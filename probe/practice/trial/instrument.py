@@ -92,7 +92,7 @@ def shown(bus: Bus, circuit: Circuit, instrument: Instrument) -> Shown:
 def _voltages(bus: Bus, volts: list[complex]) -> Shown:
     rms = math.hypot(1, bus.distortion)
     a, b, c = volts
-    seen = _each("voltage_phase", PHASES, [abs(v) * rms for v in volts])
+    seen = _each("voltage_phase", PHASES, [abs(v - bus.ground) * rms for v in volts])
     seen |= _each("voltage_line", PAIRS, [abs(a - b) * rms, abs(b - c) * rms, abs(c - a) * rms])
     seen["unbalance_voltage", ""] = min(negative_part((a, b, c)), 1.0)
     for name in (*PHASES, *PAIRS, "total", "average"):

@@ -143,7 +143,8 @@ class Trial:
 
     def lineup(self) -> Lineup:
         """The map as drawn, with the tool's profiles."""
-        wiring: Literal["wye", "single"] = "single" if self.single else "wye"
+        wiring: Literal["wye", "delta", "single"] = "single" if self.single else "wye"
+        wiring = "delta" if self.bus.ground else wiring
         system = System(voltage_v=self.map_voltage, frequency_hz=self.bus.nominal_hz, wiring=wiring)
         drawn = DeviceMap(
             format="buswitness-map/1",
