@@ -146,7 +146,7 @@ def test_the_code_of_the_judging_parts_is_that_of_the_files(tmp_path: Path) -> N
     import probe
 
     root = Path(probe.__file__).parent
-    files = sorted([*(root / "judge").rglob("*.py"), *(root / "model").rglob("*.py")])
+    files = sorted(path for name in ("desk", "judge", "model") for path in (root / name).rglob("*.py"))
     whole = b""
     for path in files:
         data = path.read_bytes()
