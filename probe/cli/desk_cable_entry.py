@@ -6,11 +6,11 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import Json, Work
+from probe.cli.options import Json, Work, typed
 
 
 def fibre(  # noqa: PLR0913, PLR0917 (one an option)
-    kind: Annotated[
+    fibre: Annotated[
         str, typer.Option("--fibre", metavar="TYPE", help="om1 (62.5/125), om2 to om5 (50/125), os1a or os2.")
     ],
     wavelength: Annotated[
@@ -66,25 +66,12 @@ def fibre(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk fibre --fibre os2 --wavelength "1310 nm" --length "80 m" --launch "-8 dBm" --launch "-3 dBm" --sensitivity "-22 dBm" --overload "-3 dBm"
     """  # noqa: E501 (an example on one line can be copied)
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_commands
 
-        wanted = desk_commands.FibreWanted(
-            fibre=kind,
-            wavelength=wavelength,
-            length=length,
-            connectors=connectors,
-            splices=splices,
-            connector_loss=connector_loss,
-            splice_loss=splice_loss,
-            attenuation=attenuation,
-            tia=tia,
-            application=application,
-            launch=tuple(launch or ()),
-            sensitivity=sensitivity,
-            overload=overload,
-            ageing=ageing,
-        )
+        wanted = desk_commands.FibreWanted(**typed(given, lists=("launch",)))
         return desk_commands.fibre(wanted, as_json=as_json)
 
     return work
@@ -147,30 +134,19 @@ def copper(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk copper --fixed "85 m" --cords "12 m" --temperature "35 C"
     """  # noqa: E501 (an example on one line can be copied)
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_power_commands
 
-        wanted = desk_power_commands.CopperWanted(
-            conductor=conductor,
-            temperature=temperature,
-            supply=supply,
-            supply_least=supply_least,
-            supply_most=supply_most,
-            loads=tuple(loads or ()),
-            limit_least=limit_least,
-            limit_most=limit_most,
-            fixed=fixed,
-            cords=cords,
-            cord_gauge=cord_gauge,
-            screened=screened,
-        )
+        wanted = desk_power_commands.CopperWanted(**typed(given, lists=("loads",)))
         return desk_power_commands.copper(wanted, as_json=as_json)
 
     return work
 
 
 def conduit(  # noqa: PLR0913, PLR0917 (one an option)
-    cable: Annotated[
+    cables: Annotated[
         list[str],
         typer.Option(
             "--cable", metavar="KIND", help="control (14 AWG), fibre, twisted-pair or power; once for each."
@@ -204,17 +180,12 @@ def conduit(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk conduit --cable twisted-pair --distance "60 mm" --feeder "63 A"
     """
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_commands
 
-        wanted = desk_commands.ConduitWanted(
-            cables=tuple(cable),
-            distance=distance,
-            data_class=data_class,
-            divider=divider,
-            circuits=circuits,
-            feeder=feeder,
-        )
+        wanted = desk_commands.ConduitWanted(**typed(given, lists=("cables",)))
         return desk_commands.conduit(wanted, as_json=as_json)
 
     return work

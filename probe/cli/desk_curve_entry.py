@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import Json, ProfileDirs, Work
+from probe.cli.options import Json, ProfileDirs, Work, typed
 
 
 def curve(  # noqa: PLR0913, PLR0917 (one an option)
@@ -48,17 +48,13 @@ def curve(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk curve --shape iec_very_inverse --pickup "400 A" --delay "0.2 TMS" --current "2 kA"
     """
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_curve_command
 
         wanted = desk_curve_command.Wanted(
-            shape=shape,
-            pickup=pickup,
-            delay=delay,
-            currents=tuple(current),
-            profile=profile,
-            function=function,
-            profile_dirs=tuple(profiles or ()),
+            **typed(given, lists=("current", "profiles"), current="currents", profiles="profile_dirs")
         )
         return desk_curve_command.curve(wanted, as_json=as_json)
 

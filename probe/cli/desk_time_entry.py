@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from probe.cli.options import Json, ProfileDirs, Work
+from probe.cli.options import Json, ProfileDirs, Work, typed
 
 
 def battery(  # noqa: PLR0913, PLR0917 (one an option)
@@ -59,24 +59,13 @@ def battery(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk battery --size --load "300 W for 5 min" --load "96 W for 2 h" --temperature "10 C"
     """
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_power_commands
 
-        asked = desk_power_commands.BatteryWanted(
-            voltage=voltage,
-            capacity=capacity,
-            hour_rate=hour_rate,
-            exponent=exponent,
-            depth=depth,
-            efficiency=efficiency,
-            health=health,
-            temperature=temperature,
-            loads=tuple(loads),
-            wanted=wanted,
-            size=size,
-            margin=margin,
-        )
-        return desk_power_commands.battery(asked, as_json=as_json)
+        wanted = desk_power_commands.BatteryWanted(**typed(given, lists=("loads",)))
+        return desk_power_commands.battery(wanted, as_json=as_json)
 
     return work
 
@@ -141,29 +130,12 @@ def bus(  # noqa: PLR0913, PLR0917 (one an option)
       buswitness desk bus --map msb-1.yaml --line GW1 --length "300 m"
     """
 
+    given = dict(locals())
+
     def work() -> int:
         from probe.cli import desk_bus_command
 
-        asked = desk_bus_command.BusWanted(
-            baud=baud,
-            bits=bits,
-            devices=devices,
-            blocks=blocks,
-            registers=registers,
-            response=response,
-            gap=gap,
-            dead=dead,
-            timeout=timeout,
-            retries=retries,
-            wanted=wanted,
-            length=length,
-            cable=cable,
-            polarised=polarised,
-            four_wire=four_wire,
-            map_file=map_file,
-            line=line,
-            profile_dirs=tuple(profiles or ()),
-        )
-        return desk_bus_command.bus(asked, as_json=as_json)
+        wanted = desk_bus_command.BusWanted(**typed(given, lists=("profiles",), profiles="profile_dirs"))
+        return desk_bus_command.bus(wanted, as_json=as_json)
 
     return work

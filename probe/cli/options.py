@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -50,3 +50,17 @@ NewRecord = Annotated[
 ]
 Operator = Annotated[str, typer.Option("--operator", metavar="NAME", help="Who runs this, for the record.")]
 NoSign = Annotated[bool, typer.Option("--no-sign", help="Do not sign the record, though there is a key.")]
+
+
+def typed(options: Mapping[str, Any], *, lists: Collection[str] = (), **instead: str) -> dict[str, Any]:
+    """What was typed, by the fields of the object that a command takes: a list of options stands once.
+
+    options: ``locals()`` at the head of the command's function; what says how to show the answer is left out.
+    lists: options that may be given again, nothing where they were not. instead: option to field where their
+    names differ.
+    """
+    return {
+        instead.get(name, name): tuple(value or ()) if name in lists else value
+        for name, value in options.items()
+        if name != "as_json"
+    }
