@@ -138,7 +138,7 @@ def _host_row(
 ) -> Row:
     tags = view.tags.get(address)
     if tags:
-        silent = not hardware and address not in view.signs_of_life
+        silent = not hardware and address not in view.signs_of_life and bool(view.was_asked(address))
         drawn = view.map.by_tag[tags[0]].hardware_address
         other = bool(drawn and hardware and hardware != drawn)
         remark = " (missing)" if silent else ": not its hardware address" if other else ""

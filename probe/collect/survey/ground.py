@@ -9,6 +9,7 @@ import ipaddress
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from probe.model.address_range import AddressRange, address_range
 from probe.model.device_map import DeviceMap
 from probe.model.errors import InputError, Problem
 from probe.model.network_evidence import OwnInterface
@@ -30,7 +31,7 @@ class Ground:
     hardware_address: str
     known: dict[str, str]
     own: frozenset[str]
-    ranges: tuple[tuple[Host, Host], ...]
+    ranges: tuple[AddressRange, ...]
 
     @property
     def asked(self) -> tuple[str, ...]:
@@ -45,7 +46,7 @@ class Ground:
         if address in self.known or address in self.own:
             return False
         host = Host(address)
-        return any(first <= host <= last for first, last in self.ranges)
+        return any(one.holds(host) for one in self.ranges)
 
 
 def known_hosts(lineup_map: DeviceMap, tags: Iterable[str]) -> dict[str, str]:
@@ -97,25 +98,15 @@ def _held(interface: OwnInterface, hosts: Iterable[str]) -> int:
     return sum(ipaddress.ip_address(host) in network for host in hosts)
 
 
-def parse_range(text: str) -> tuple[Host, Host]:
-    """First and last address of ``10.20.1.0/24`` (its hosts) or of ``10.20.1.10-10.20.1.40``.
-
-    Raises InputError.
-    """
-    first, dash, last = text.partition("-")
+def parse_range(text: str) -> AddressRange:
+    """The range that somebody typed. Raises InputError for none, and for one too large to be asked."""
     try:
-        if dash:
-            low, high = Host(first.strip()), Host(last.strip())
-        else:
-            network = ipaddress.IPv4Network(text.strip())
-            low, high = network[0], network[-1]
-            if network.num_addresses > 2:
-                low, high = network[1], network[-2]
+        found = address_range(text)
     except ValueError as error:
         raise InputError([_bad_range(text, str(error))]) from None
-    if low > high or int(high) - int(low) >= LARGEST_RANGE:
-        raise InputError([_bad_range(text, "it is empty" if low > high else "it is too large")])
-    return low, high
+    if found.size > LARGEST_RANGE:
+        raise InputError([_bad_range(text, "it is too large")])
+    return found
 
 
 def _bad_range(text: str, why: str) -> Problem:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from probe.judge.cause import Found, Rule, bad_of, make
 from probe.judge.lineup_context import LineupContext
-from probe.judge.network.addresses import HARDWARE, ONCE
+from probe.judge.network.addresses import HARDWARE, NOBODY, ONCE, PRESENT
 from probe.judge.network.own_computer import INTERFACE
 from probe.judge.wording import AT_THE_GEAR, count, listed
 from probe.model.finding import Cause, Finding, Verdict
@@ -63,4 +63,23 @@ def _swapped(context: LineupContext, found: Found) -> Iterator[Cause]:
         )
 
 
-BY_ADDRESS: tuple[Rule, ...] = (_own_computer, _doubled, _swapped)
+def _missing(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """Drawn addresses that nobody has, though this computer stands in their subnet and others answer."""
+    missing = [one.subject for one in _failed(found, PRESENT.id) if one.title.startswith(NOBODY)]
+    others = [tag for tag, facts in context.facts.items() if facts.reach.is_alive]
+    if not missing or not others:
+        return
+    word, have = ("it", "has its address") if len(missing) == 1 else ("them", "has their addresses")
+    yield make(
+        "missing",
+        missing,
+        bad_of(found, missing),
+        850,
+        f"{listed(missing)}: nobody on the wire {have}. Rests on questions to everybody in the subnet that "
+        f"nobody answered, while {count(len(others), 'other device')} of the lineup did.",
+        f"Look for {word} from the switch on: link light, cable, then control power and the address in the "
+        f"device's own display. {AT_THE_GEAR}",
+    )
+
+
+BY_ADDRESS: tuple[Rule, ...] = (_own_computer, _doubled, _swapped, _missing)

@@ -19,6 +19,10 @@ from probe.model.scope import Scope
 PROXY = 4
 
 
+#: Beginning of the title where everybody in the subnet was asked, and nobody answered.
+NOBODY = "Missing: nobody"
+
+
 def on_the_wire(lineup: Lineup, scope: Scope) -> list[Device]:
     """Devices of a survey that have an IPv4 address of their own."""
     if scope.survey is None:
@@ -61,7 +65,7 @@ def _present(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
             moved = _moved_to(view, device)
             yield _missing(check, device, f"its hardware address is at {some(moved)}", asked)
         elif asked or _was_tried(context, device):
-            yield _missing(check, device, "nobody has this address", asked)
+            yield _missing(check, device, "nobody has this address" if asked else "no answer", asked)
         else:
             yield check.untested(device.tag, "its address was not asked")
 

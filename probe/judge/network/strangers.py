@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from probe.judge.check import LineupCheck, Need
@@ -11,6 +11,7 @@ from probe.judge.lineup_context import LineupContext
 from probe.judge.network.addresses import lineup_of_a_survey
 from probe.judge.network.wire_view import WireView, view_of
 from probe.judge.wording import count, some
+from probe.model.address_range import address_range
 from probe.model.evidence import Exchange, Outcome
 from probe.model.finding import Finding, Verdict
 from probe.model.frames.ethernet import is_group, is_virtual_router
@@ -140,11 +141,15 @@ def _strangers(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
         )
     if found:
         return
-    if view.owners or view.could_hear:
-        title = "No device beside those of the map was seen"
-        yield check.find("lineup", Verdict.PASS, title, observed=_how(view))
+    ranges = context.scope.survey.ranges if context.scope.survey is not None else ()
+    if not ranges:
+        why = "only addresses of the map were asked; --range map asks the others too"
+        yield check.untested("lineup", f"nobody else was heard, but {why}" if view.could_hear else why)
+    elif not all(_swept(view, text) for text in ranges):
+        yield check.untested("lineup", "the ranges were not asked to their ends")
     else:
-        yield check.untested("lineup", view.why_deaf)
+        title = "No device beside those of the map was seen"
+        yield check.find("lineup", Verdict.PASS, title, observed=_how(view, ranges), evidence=_asked(view))
 
 
 def _crowd(check: LineupCheck, found: tuple[Stranger, ...]) -> Finding:
@@ -161,10 +166,21 @@ def _crowd(check: LineupCheck, found: tuple[Stranger, ...]) -> Finding:
     )
 
 
-def _how(view: WireView) -> str:
+def _swept(view: WireView, text: str) -> bool:
+    """Whether a range was asked to its end; our own address is not asked."""
+    last = address_range(text).last
+    own = str(last) in view.own_addresses
+    return bool(view.was_asked(str(last - 1 if own else last)))
+
+
+def _asked(view: WireView) -> tuple[int, ...]:
+    return tuple(number for number, _ in view.sweeps)[:8]
+
+
+def _how(view: WireView, ranges: Sequence[str]) -> str:
     asked = sum(sweep.asked for _, sweep in view.sweeps)
     heard = "listened" if view.could_hear else "did not hear frames"
-    return f"{heard}; {count(asked, 'address', 'addresses')} asked"
+    return f"{heard}; {count(asked, 'address', 'addresses')} asked in {some(ranges)}"
 
 
 STRANGERS = LineupCheck(
