@@ -84,3 +84,92 @@ def sweep_import(
         return sweep_commands.import_records(fleet, records, as_json=as_json)
 
     return work
+
+
+SweepName = Annotated[str, typer.Option("--sweep", metavar="NAME", help="Name of a sweep; all without it.")]
+
+
+@sweep_app.command("status", short_help="One screen: how every lineup stands.")
+def sweep_status(fleet: FleetFile, sweep: SweepName = "", as_json: Json = False) -> Work:
+    """Show how every lineup of the fleet stands by its latest run, the worst first.
+
+    \b
+    Example:
+      buswitness sweep status fleet.yaml
+      buswitness sweep status fleet.yaml --sweep msb-1
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_view_commands
+
+        return sweep_view_commands.status(fleet, name=sweep, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("trend", short_help="Draw one value or verdict over time.")
+def sweep_trend(  # noqa: PLR0913, PLR0917 (one argument an option)
+    fleet: FleetFile,
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="Tag of the device.")],
+    point: Annotated[str, typer.Argument(metavar="POINT", help="Name of a point or a check.")],
+    sweep: SweepName = "",
+    days: Annotated[float, typer.Option("--days", metavar="N", help="So many days back.", min=0)] = 365.0,
+    svg: Annotated[Path | None, typer.Option("--svg", metavar="PATH", help="Also as a picture.")] = None,
+    as_json: Json = False,
+) -> Work:
+    """Draw a point of a device, its clock's offset, its reply time or a check's verdict over time.
+
+    \b
+    Example:
+      buswitness sweep trend fleet.yaml 52-F1 'clock offset' --svg offset.svg
+      buswitness sweep trend fleet.yaml 52-F1 'reply time'
+      buswitness sweep trend fleet.yaml 52-F1 clock.skew
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_view_commands
+
+        return sweep_view_commands.show_trend(
+            fleet, tag, point, name=sweep, days=days, svg=svg, as_json=as_json
+        )
+
+    return work
+
+
+@sweep_app.command("drift", short_help="What changed since the accepted run, and what is about to.")
+def sweep_drift(fleet: FleetFile, sweep: SweepName = "", as_json: Json = False) -> Work:
+    """Show what drifted: settings, firmware, reply times, losses, counters, batteries, clocks.
+
+    Each with how sure it is: a change test that states its false alarms, dates with their interval.
+
+    \b
+    Example:
+      buswitness sweep drift fleet.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_view_commands
+
+        return sweep_view_commands.show_drift(fleet, name=sweep, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("baseline", short_help="Accept a run: later ones are held against it.")
+def sweep_baseline(
+    fleet: FleetFile,
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="Record of the accepted run.")],
+) -> Work:
+    """Accept the run of a record: later runs of its lineup are held against it.
+
+    \b
+    Example:
+      buswitness sweep baseline fleet.yaml hand-over.audit.jsonl
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_view_commands
+
+        return sweep_view_commands.set_baseline(fleet, record)
+
+    return work

@@ -165,6 +165,9 @@ class Fleet(Strict):
     ] = "history.sqlite"
     records: Annotated[Line, Field(description="Folder of the sealed records.")] = "records"
     zone: Annotated[ZoneName, Field(description="Time zone of all time tables.")] = "UTC"
+    false_alarms: Annotated[
+        float, Field(gt=0, description="Chance alarms of the change test a year and lineup, at most.")
+    ] = 1.0
     sweeps: Annotated[tuple[Sweep, ...], Field(description="At least one.")]
 
     def zone_of(self, sweep: Sweep) -> ZoneInfo:

@@ -82,6 +82,15 @@ def run_sweep(
         return Outcome(SlotState.SKIPPED, f"the lineup is worked on{by}")
 
 
+def lineup_named(place: FleetPlace, sweep: Sweep) -> tuple[str, str] | None:
+    """Site and lineup that the sweep's map names; None if it cannot be read."""
+    try:
+        lineup, _ = open_lineup(place.path(sweep.map), [place.path(name) for name in sweep.profiles])
+    except InputError:
+        return None
+    return lineup.map.site, lineup.map.lineup
+
+
 def take_in(place: FleetPlace, keeper: Keeper, file: Path, *, where: str) -> tuple[Path, RunDigest, Kept]:
     """Put a record file into the store and the history; where it lies, its digest, what became of it.
 
