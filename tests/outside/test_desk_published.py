@@ -1,6 +1,6 @@
 """Desk calculations against examples that other people worked out and published; found in public texts.
 
-None of the texts is a standard; each is named for what it is. Read 2026-11-25. What is common practice is said.
+None of the texts is a standard; each is named for what it is. Read 2026-11-25.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def test_sample_calculations_of_a_manual(
 
 
 def test_drop_on_gauge_16_of_an_electricians_course() -> None:
-    """A public course: two wires of No. 16 (4.99 ohm/kft, uncoated and stranded), 100 ft, 4 A: 4.0 V of 24 V."""
+    """A public course: two wires of No. 16 (4.99 ohm/kft, stranded), 100 ft, 4 A: 4.0 V of 24 V."""
     load = copper.Load(name="load", distance_m=metres(100 * FEET_M), draw=4)
     feeder = copper.Feeder(
         supply_v=24, least_v=24, most_v=24, conductor=CONDUCTORS["awg16"], temperature_c=75, loads=(load,)
@@ -64,7 +64,7 @@ def test_copper_at_another_temperature() -> None:
 def test_rate_effect_of_two_tutorials(
     capacity_ah: float, current_a: float, exponent: float, hours: float
 ) -> None:
-    """Two public tutorials, capacity at the rate of one ampere: 100 Ah at 5 A 14.5 h; 250 Ah at 20 A 5.0886 h."""
+    """Two tutorials, capacity at the rate of one ampere: 100 Ah at 5 A 14.5 h; 250 Ah at 20 A 5.1 h."""
     lasts = battery.discharge_h(capacity_ah, capacity_ah, current_a, exponent)
     assert lasts == pytest.approx(hours, abs=0.05 if hours == 14.5 else 1e-5)
 
@@ -89,7 +89,7 @@ def test_characters_of_eleven_bits(baud: int, milliseconds: float) -> None:
 
 
 def test_a_transaction_worked_out_in_a_forum() -> None:
-    """Twelve registers at 9600 baud: request 9.2 ms, silence 4.0 ms, reply of 30 bytes 34.3 ms, 47.5 ms in all.
+    """Twelve registers at 9600 baud: request 9.2 ms, silence 4.0 ms, reply of 30 bytes 34.3 ms: 47.5 ms.
 
     Its author counts two bytes for the byte count; the standard has one (a reply of 29), and a silence after
     the reply as well.

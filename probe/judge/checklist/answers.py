@@ -1,6 +1,6 @@
 """Answers: what stands of everything that was said to the lines of a checklist.
 
-The last answer of the last round counts; what was said before it stays in the record. Pure: the judge uses
+The last answer counts; what was said before it stays in the record. Pure: the judge uses
 it, and the command that fills a list, so that both show the same.
 """
 
@@ -64,13 +64,12 @@ def states(sheet: str, checklist: Checklist, said: Iterable[Numbered]) -> tuple[
 
 
 def _state(sheet: str, line: ChecklistLine, said: Sequence[Numbered]) -> LineState:
-    rounds = max((answer.round for _, answer in said), default=0)
-    answers = [one for one in said if one[1].topic in _ANSWERS and one[1].round == rounds]
+    answers = [one for one in said if one[1].topic in _ANSWERS]
     return LineState(
         sheet=sheet,
         line=line,
         answer=answers[-1] if answers else None,
-        rounds=rounds,
+        rounds=len(answers),
         photographs=tuple(one for one in said if one[1].topic is AnswerTopic.PHOTOGRAPH),
         remarks=tuple(one for one in said if one[1].topic is AnswerTopic.REMARK),
         acknowledged={
