@@ -41,7 +41,7 @@ enum { /* limits */
   EXACT = 65536, /* reply times kept one by one; the rest in columns only */
   COLUMNS = 31 * 32, /* 32 columns to an octave of nanoseconds */
   FINE = 31 * 256,
-  COPIES = 16384,
+  COPIES = 8192,
   OUT_BYTES = 1 << 18,
   POLLS = 8, /* different requests a device that are followed for the interval between them */
   PDU_MAX = 260 + 6
@@ -106,6 +106,7 @@ static void copy(u8 *to, const u8 *from, u32 n) {
 /* What is known of the frame at hand. address: 16 bytes, IPv4 as ::ffff:a.b.c.d */
 typedef struct {
   i64 ts;
+  u32 wire; /* bytes on the wire */
   const u8 *hardware; /* source address, 0 where the link does not tell */
   u8 source[16], target[16];
 } Frame;

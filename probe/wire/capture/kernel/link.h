@@ -89,28 +89,20 @@ NOINLINE void udp(const u8 *p, u32 got, u32 length) {
   }
 }
 
-INLINE void sender(Frame *f, u32 wire) {
-  Host *h = host_of(f->source, 1);
-  h->frames++;
-  h->bytes += wire;
-  if (!f->hardware) return;
-  if (LIKELY(h->claims == 1 && same(h->claim[0].hardware, f->hardware, 6))) {
-    h->claim[0].by |= 2;
-    h->claim[0].ip++;
-    h->claim[0].last = f->ts;
-  } else claim(h, f->hardware, 2, f->ts);
-}
-
 INLINE void carried(Frame *f, u32 protocol, const u8 *p, u32 got, u32 length, u32 ident) {
-  if (LIKELY(protocol == 6)) tcp(f, p, got, length, ident);
-  else if (protocol == 17) udp(p, got, length);
+  if (LIKELY(protocol == 6)) {
+    tcp(f, p, got, length, ident);
+    return;
+  }
+  sender(f);
+  if (protocol == 17) udp(p, got, length);
   else {
     if (protocol == 1 || protocol == 58) T[ICMP]++;
     seen(3, protocol, length);
   }
 }
 
-INLINE void ip4(Frame *f, const u8 *p, u32 n, u32 wire) {
+INLINE void ip4(Frame *f, const u8 *p, u32 n) {
   T[IP4]++;
   u32 header = (u32)(p[0] & 15) * 4, total = n >= 20 ? be16(p + 2) : 0;
   if (UNLIKELY(n < 20 || header < 20 || header > n || p[0] >> 4 != 4)) {
@@ -127,15 +119,17 @@ INLINE void ip4(Frame *f, const u8 *p, u32 n, u32 wire) {
   __builtin_memcpy(f->target, mapped, 12);
   __builtin_memcpy(f->source + 12, p + 12, 4);
   __builtin_memcpy(f->target + 12, p + 16, 4);
-  sender(f, wire);
   if (UNLIKELY(be16(p + 6) & 0x3FFF)) {
     T[FRAGMENTS]++;
-    if (be16(p + 6) & 0x1FFF) return;
+    if (be16(p + 6) & 0x1FFF) {
+      sender(f);
+      return;
+    }
   }
   carried(f, p[9], p + header, (n < total ? n : total) - header, total - header, be16(p + 4));
 }
 
-NOINLINE void ip6(Frame *f, const u8 *p, u32 n, u32 wire) {
+NOINLINE void ip6(Frame *f, const u8 *p, u32 n) {
   T[IP6]++;
   if (n < 40 || p[0] >> 4 != 6) {
     T[BAD_IP]++;
@@ -143,21 +137,26 @@ NOINLINE void ip6(Frame *f, const u8 *p, u32 n, u32 wire) {
   }
   copy(f->source, p + 8, 16);
   copy(f->target, p + 24, 16);
-  sender(f, wire);
   u32 next = p[6], at = 40, total = 40 + be16(p + 4);
   if (total == 40) total = n;
   for (u32 steps = 0; steps < 8; steps++) {
     if (next != 0 && next != 43 && next != 44 && next != 60) break;
-    if (at + 8 > n || at + 8 > total) return;
+    if (at + 8 > n || at + 8 > total) break;
     if (next == 44) {
       T[FRAGMENTS]++;
-      if (be16(p + at + 2) & 0xFFF8) return;
+      if (be16(p + at + 2) & 0xFFF8) {
+        sender(f);
+        return;
+      }
     }
     u32 size = next == 44 ? 8 : 8 + 8u * p[at + 1];
     next = p[at];
     at += size;
   }
-  if (at > n || at > total) return;
+  if (at > n || at > total || next == 0 || next == 43 || next == 44 || next == 60) {
+    sender(f);
+    return;
+  }
   carried(f, next, p + at, (n < total ? n : total) - at, total - at, 0);
 }
 
@@ -177,7 +176,7 @@ static void protocol(Frame *f, u32 type, const u8 *frame, const u8 *p, u32 n, u3
     n -= 4;
   }
   if (LIKELY(type == 0x0800)) {
-    ip4(f, p, n, wire);
+    ip4(f, p, n);
     return;
   }
   if (f->hardware) {
@@ -202,7 +201,7 @@ static void protocol(Frame *f, u32 type, const u8 *frame, const u8 *p, u32 n, u3
   }
   if (type == 0x0806) arp(f, p, n);
   else if (type == 0x86DD) {
-    ip6(f, p, n, wire);
+    ip6(f, p, n);
     return;
   } else if (type == 0x88CC) rare(LLDP, frame, caplen, wire, f->ts);
   else if (type == 0x8892) {
@@ -251,6 +250,7 @@ static void frame(const u8 *p, u32 cap, u32 wire, i64 ts, u32 link, u32 check) {
   if (UNLIKELY(cap > wire)) cap = wire;
   Frame f;
   f.ts = ts;
+  f.wire = wire;
   f.hardware = 0;
   if (LIKELY(link == 1)) {
     if (cap < 14) {
@@ -266,11 +266,11 @@ static void frame(const u8 *p, u32 cap, u32 wire, i64 ts, u32 link, u32 check) {
     if (p[11] == 6) f.hardware = p + 12;
     protocol(&f, be16(p), p, p + 20, cap - 20, cap, wire);
   } else if ((link == 101 || link == 12 || link == 14 || link == 228 || link == 229) && cap >= 1) {
-    if (p[0] >> 4 == 6) ip6(&f, p, cap, wire);
-    else ip4(&f, p, cap, wire);
+    if (p[0] >> 4 == 6) ip6(&f, p, cap);
+    else ip4(&f, p, cap);
   } else if ((link == 0 || link == 108) && cap >= 5) {
-    if (p[4] >> 4 == 6) ip6(&f, p + 4, cap - 4, wire);
-    else if (p[4] >> 4 == 4) ip4(&f, p + 4, cap - 4, wire);
+    if (p[4] >> 4 == 6) ip6(&f, p + 4, cap - 4);
+    else if (p[4] >> 4 == 4) ip4(&f, p + 4, cap - 4);
   } else {
     T[UNREAD_LINK]++;
     seen(6, link, wire);

@@ -110,7 +110,7 @@ INLINE u32 device_of(Talk *talk, const u8 *server, u16 port, u8 unit) {
 /* The interval between equal requests of one master. */
 INLINE void poll_of(Device *d, const u8 *client, const u8 *pdu, u32 n, i64 ts) {
   u32 body = n >= 5 ? raw32(pdu + 1) : 0;
-  u32 name = (u32)mix(mix((u64)body << 8 | pdu[0]) + raw32(client + 12) + ((u64)raw32(client + 8) << 32)) | 1;
+  u32 name = (u32)(((u64)body << 8 ^ pdu[0] ^ raw64(client + 8) * 0xC2B2AE3D27D4EB4Full) * 0x9E3779B97F4A7C15ull >> 32) | 1;
   u32 i = 0;
   while (i < d->polls && d->poll[i].request != name) i++;
   if (i == POLLS) {
@@ -172,14 +172,21 @@ INLINE void unlink_entry(u32 i) {
   if (e->before) entries[e->before - 1].next = e->next; else entry_heads[e->slot] = e->next;
   if (e->next) entries[e->next - 1].before = e->before;
   e->kind = FREE;
+  if (i == ((entry_at - 1) & (REQUESTS - 1))) entry_at--; /* the newest: its place is still at hand */
 }
 
-INLINE Entry *new_entry(u32 serial, u32 key) {
+INLINE u32 entry_slot(u32 serial, u32 key) {
+  return (u32)(((u64)serial << 32 ^ (u64)key << 7 ^ key) * 0x9E3779B97F4A7C15ull >> 44) & (REQUESTS - 1);
+}
+
+INLINE Entry *new_entry(u32 serial, u32 key, u32 slot) {
   u32 i = entry_at++ & (REQUESTS - 1);
   Entry *e = &entries[i];
-  if (e->kind == REQUEST) T[REQUESTS_FORGOTTEN]++;
-  unlink_entry(i);
-  u32 slot = (u32)(mix((u64)serial << 32 | key) >> 8) & (REQUESTS - 1);
+  if (UNLIKELY(e->kind != FREE)) {
+    if (e->kind == REQUEST) T[REQUESTS_FORGOTTEN]++;
+    unlink_entry(i);
+    entry_at = i + 1;
+  }
   e->serial = serial;
   e->key = key;
   e->slot = slot;
@@ -223,8 +230,7 @@ INLINE void pair(Talk *talk, u32 device, u32 key, u8 code, u16 write) {
 }
 
 /* The answer among those that found no request: frames in the file may be out of order. */
-INLINE Entry *waiting_answer(u32 serial, u32 key, u32 end, u32 acknowledged) {
-  u32 slot = (u32)(mix((u64)serial << 32 | key) >> 8) & (REQUESTS - 1);
+INLINE Entry *waiting_answer(u32 serial, u32 key, u32 slot, u32 end, u32 acknowledged) {
   Entry *found = 0;
   u32 i = entry_heads[slot];
   for (u32 steps = 0; i && steps < 64; i = entries[i - 1].next, steps++) {
@@ -238,26 +244,22 @@ INLINE Entry *waiting_answer(u32 serial, u32 key, u32 end, u32 acknowledged) {
 
 enum { BURST_NS = 20000000 };
 
-INLINE Entry *open_request(const Talk *talk, u32 key, u32 place, u32 acknowledged, u32 *others) {
-  u32 slot = (u32)(mix((u64)talk->serial << 32 | key) >> 8) & (REQUESTS - 1);
+INLINE Entry *open_request(const Talk *talk, u32 key, u32 slot, u32 place, u32 acknowledged) {
   Entry *found = 0;
   u32 i = entry_heads[slot];
   for (u32 steps = 0; i && steps < 64; i = entries[i - 1].next, steps++) {
     Entry *e = &entries[i - 1];
     if (e->kind != REQUEST || e->key != key || e->serial != talk->serial) continue;
     if ((i32)(acknowledged - e->place) < 0 || (i32)(place - e->acknowledged) < 0) continue;
-    if (found && (found->ts - e->ts > BURST_NS || (i32)(talk->hole - e->acknowledged) > 0)) {
-      ++*others;
-      break;
-    }
+    if (found && (found->ts - e->ts > BURST_NS || (i32)(talk->hole - e->acknowledged) > 0)) break;
     found = e;
   }
   return found;
 }
 
 /* True while the newest entry of this key is a request without an answer. */
-INLINE int still_open(u32 serial, u32 key) {
-  u32 i = entry_heads[(u32)(mix((u64)serial << 32 | key) >> 8) & (REQUESTS - 1)];
+INLINE int still_open(u32 serial, u32 key, u32 slot) {
+  u32 i = entry_heads[slot];
   for (u32 steps = 0; i && steps < 8; i = entries[i - 1].next, steps++)
     if (entries[i - 1].kind == REQUEST && entries[i - 1].key == key && entries[i - 1].serial == serial) return 1;
   return 0;
@@ -296,7 +298,8 @@ static void request(Talk *talk, const u8 *client, const u8 *server, u16 port, co
   d->last = ts;
   poll_of(d, client, adu + 7, n - 7, ts);
   u16 write = UNLIKELY(is_write(function)) ? note_write(client, index, adu + 7, n - 7, ts) : 0;
-  Entry *answer = waiting_answer(talk->serial, key, end, acknowledged);
+  u32 slot = entry_slot(talk->serial, key);
+  Entry *answer = entry_heads[slot] ? waiting_answer(talk->serial, key, slot, end, acknowledged) : 0;
   if (UNLIKELY(answer != 0)) {
     i64 came = answer->ts;
     u8 code = answer->code;
@@ -305,11 +308,11 @@ static void request(Talk *talk, const u8 *client, const u8 *server, u16 port, co
     replied(index, ts, came);
     return;
   }
-  if (still_open(talk->serial, key)) {
+  if (entry_heads[slot] && still_open(talk->serial, key, slot)) {
     T[REUSED]++;
     d->reused++;
   }
-  Entry *e = new_entry(talk->serial, key);
+  Entry *e = new_entry(talk->serial, key, slot);
   e->kind = REQUEST;
   e->place = end;
   e->acknowledged = acknowledged;
@@ -345,8 +348,8 @@ static void response(Talk *talk, const u8 *server, u16 port, const u8 *adu, u32 
     d->by_code[code < 16 ? code : 0]++;
     if (!code) code = 255;
   }
-  u32 others = 0;
-  Entry *asked = open_request(talk, key, place, acknowledged, &others);
+  u32 slot = entry_slot(talk->serial, key);
+  Entry *asked = open_request(talk, key, slot, place, acknowledged);
   if (LIKELY(asked != 0)) {
     i64 left = asked->ts;
     u16 write = asked->write;
@@ -363,7 +366,7 @@ static void response(Talk *talk, const u8 *server, u16 port, const u8 *adu, u32 
       d->repeated++;
       break;
     }
-  Entry *e = new_entry(talk->serial, key);
+  Entry *e = new_entry(talk->serial, key, slot);
   e->kind = ANSWER;
   e->place = place;
   e->acknowledged = acknowledged;

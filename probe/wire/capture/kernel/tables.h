@@ -26,6 +26,7 @@ typedef struct {
 static Host hosts[HOSTS];
 static u32 host_heads[HOSTS * 2];
 static u32 host_count;
+static u32 host_order; /* grows when rows move */
 
 INLINE u32 address_hash(const u8 *a) {
   return (u32)(mix(raw64(a) ^ mix(raw64(a + 8) + 0x51ull)) >> 8);
@@ -42,6 +43,7 @@ NOINLINE void prune_hosts(void) {
   u64 least = 1;
   u32 left = host_count;
   T[HOSTS_FULL]++;
+  host_order++;
   while (left > HOSTS / 2) {
     left = 0;
     for (u32 i = 0; i < host_count; i++) left += hosts[i].frames > least;
@@ -101,26 +103,29 @@ typedef struct {
   u64 frames, bytes;
 } Kind;
 
-static Kind kinds[KINDS];
-static u32 kind_count;
+static Kind kinds[KINDS + 1]; /* the last row takes what found no other */
 
-INLINE void seen(u32 what, u32 number, u32 bytes) {
+/* Row of a protocol. */
+NOINLINE u32 kind_of(u32 what, u32 number) {
   u32 slot = (u32)(mix((u64)what << 32 | number) >> 8) & (KINDS - 1);
   for (u32 i = 0; i < 16; i++, slot = (slot + 1) & (KINDS - 1)) {
     Kind *k = &kinds[slot];
     if (!k->what) {
       k->what = what;
       k->number = number;
-      kind_count++;
     }
-    if (k->what == what && k->number == number) {
-      k->frames++;
-      k->bytes += bytes;
-      return;
-    }
+    if (k->what == what && k->number == number) return slot;
   }
-  T[KINDS_FULL]++;
+  return KINDS;
 }
+
+INLINE void count_kind(u32 row, u32 bytes) {
+  kinds[row].frames++;
+  kinds[row].bytes += bytes;
+  if (UNLIKELY(row == KINDS)) T[KINDS_FULL]++;
+}
+
+INLINE void seen(u32 what, u32 number, u32 bytes) { count_kind(kind_of(what, number), bytes); }
 
 /* -- load by time ------------------------------------------------------------------------------------- */
 

@@ -31,7 +31,8 @@ typedef struct {
   u16 port_a, port_b;
   u32 chain;
   u8 used, modbus, server, closed; /* server: 0 a, 1 b */
-  u32 service; /* port that the protocol is named by */
+  u32 kind; /* row of the protocol */
+  u32 host[2], host_order; /* rows of the senders + 1, while the order of hosts is this one */
   i64 last;
   Talk talk;
   Side side[2];
@@ -284,9 +285,15 @@ static void begin_talk(Connection *c) {
   T[OPENED]++;
 }
 
+/* The same for both directions. */
+INLINE u32 connection_slot(u64 a, u64 b, u32 from, u32 to) {
+  u64 h = ((a ^ b) + ((u64)(from ^ to) << 17) + from + to) * 0x9E3779B97F4A7C15ull;
+  return (u32)(h >> 40) & (CONNECTIONS * 2 - 1);
+}
+
 static void forget(Connection *c) {
   u32 i = (u32)(c - connections) + 1;
-  u32 slot = (address_hash(c->a) ^ (address_hash(c->b) * 31) ^ (c->port_a * 40503u + c->port_b)) & (CONNECTIONS * 2 - 1);
+  u32 slot = connection_slot(raw64(c->a + 8), raw64(c->b + 8), c->port_a, c->port_b);
   for (u32 *at = &connection_heads[slot]; *at; at = &connections[*at - 1].chain)
     if (*at == i) {
       *at = c->chain;
@@ -315,8 +322,6 @@ NOINLINE Connection *place_for(i64 ts) {
   return c;
 }
 
-static u32 service_of(u16 a, u16 b) { return a < b ? a : b; }
-
 NOINLINE Connection *new_connection(const u8 *a, const u8 *b, u16 pa, u16 pb, u32 slot, i64 ts, int from_b) {
   Connection *c = place_for(ts);
   copy(c->a, a, 16);
@@ -330,7 +335,8 @@ NOINLINE Connection *new_connection(const u8 *a, const u8 *b, u16 pa, u16 pb, u3
   int at_a = is_modbus_port(pa), at_b = is_modbus_port(pb);
   c->modbus = (u8)(at_a || at_b);
   c->server = at_a && at_b ? (u8)!from_b : (u8)at_b;
-  c->service = c->modbus ? (at_b ? pb : pa) : service_of(pa, pb);
+  c->kind = kind_of(4, c->modbus ? (at_b ? pb : pa) : pa < pb ? pa : pb);
+  c->host[0] = c->host[1] = 0;
   begin_talk(c);
   return c;
 }
@@ -338,15 +344,16 @@ NOINLINE Connection *new_connection(const u8 *a, const u8 *b, u16 pa, u16 pb, u3
 /* The connection of this segment; side: who sent it. */
 INLINE Connection *connection_of(const Frame *f, u16 from, u16 to, u32 *side) {
   u64 s0 = raw64(f->source + 8), t0 = raw64(f->target + 8);
-  int b = __builtin_bswap64(s0) > __builtin_bswap64(t0);
+  int b = s0 > t0;
   if (UNLIKELY(s0 == t0)) b = same(f->source, f->target, 8) ? from > to : raw64(f->source) > raw64(f->target);
   const u8 *pa = b ? f->target : f->source, *pb = b ? f->source : f->target;
+  u64 a0 = b ? t0 : s0, b0 = b ? s0 : t0;
   u16 ta = b ? to : from, tb = b ? from : to;
   *side = (u32)b;
-  u32 slot = (address_hash(pa) ^ (address_hash(pb) * 31) ^ (ta * 40503u + tb)) & (CONNECTIONS * 2 - 1);
+  u32 slot = connection_slot(s0, t0, from, to);
   for (u32 i = connection_heads[slot]; i; i = connections[i - 1].chain) {
     Connection *c = &connections[i - 1];
-    if (c->port_a == ta && c->port_b == tb && raw64(c->a + 8) == raw64(pa + 8) && raw64(c->b + 8) == raw64(pb + 8) &&
+    if (c->port_a == ta && c->port_b == tb && raw64(c->a + 8) == a0 && raw64(c->b + 8) == b0 &&
         raw64(c->a) == raw64(pa) && raw64(c->b) == raw64(pb))
       return c;
   }
@@ -367,7 +374,7 @@ NOINLINE void opening(Connection *c, u32 s, u32 seq, u32 flags) {
     begin_talk(c);
     if (c->modbus && is_modbus_port(c->port_a) && is_modbus_port(c->port_b)) c->server = (u8)!s;
   }
-  if (!(flags & F_ACK) && !c->modbus) c->service = s ? c->port_a : c->port_b; /* who is called gives the name */
+  if (!(flags & F_ACK) && !c->modbus) c->kind = kind_of(4, s ? c->port_a : c->port_b); /* who is called names it */
   x->start = seq;
   x->has_start = x->started = 1;
   x->next = x->top = seq + 1;
@@ -399,10 +406,12 @@ INLINE void bare(Side *x, u32 seq, u32 ack, u32 window, int other_waits) {
   x->last_window = window;
 }
 
-INLINE int is_copy(const Frame *f, const u8 *t, u32 ident, u32 length) {
-  u64 name = mix(raw64(f->source + 8) ^ mix(raw64(f->target + 8)) ^ mix(raw64(t) ^ mix(raw64(t + 8) ^ (u64)raw32(t + 16))));
-  name = mix(name ^ (u64)ident << 32 ^ length) | 1;
-  u32 at = (u32)(name >> 20) & (COPIES - 1);
+/* who: the connection's number and the side that sends. The products do not wait for each other. */
+INLINE int is_copy(const Frame *f, const u8 *t, u32 who, u32 ident, u32 length) {
+  u64 name = raw64(t + 4) * 0x9E3779B97F4A7C15ull + (raw64(t + 12) ^ who) * 0xC2B2AE3D27D4EB4Full +
+             ((u64)ident << 32 | length) * 0x165667B19E3779F9ull;
+  name = (name ^ name >> 29) * 0xBF58476D1CE4E5B9ull | 1;
+  u32 at = (u32)(name >> 40) & (COPIES - 1);
   i64 apart = f->ts - copies[at].ts, limit = ident ? 100000000 : 1000000;
   if (UNLIKELY(copies[at].name == name && apart <= limit && apart >= -limit)) return 1;
   copies[at].name = name;
@@ -410,16 +419,43 @@ INLINE int is_copy(const Frame *f, const u8 *t, u32 ident, u32 length) {
   return 0;
 }
 
+/* The sender of a frame: what it sends, and from which hardware address. */
+INLINE void send_from(Host *h, const Frame *f) {
+  h->frames++;
+  h->bytes += f->wire;
+  if (!f->hardware) return;
+  if (LIKELY(h->claims == 1 && raw32(h->claim[0].hardware) == raw32(f->hardware) &&
+             h->claim[0].hardware[4] == f->hardware[4] && h->claim[0].hardware[5] == f->hardware[5])) {
+    h->claim[0].by |= 2;
+    h->claim[0].ip++;
+    h->claim[0].last = f->ts;
+  } else claim(h, f->hardware, 2, f->ts);
+}
+
+static void sender(const Frame *f) { send_from(host_of(f->source, 1), f); }
+
+INLINE void known_sender(const Frame *f, Connection *c, u32 s) {
+  if (UNLIKELY(!c->host[s] || c->host_order != host_order)) {
+    u32 row = (u32)(host_of(f->source, 1) - hosts);
+    if (c->host_order != host_order) c->host[0] = c->host[1] = 0;
+    c->host_order = host_order;
+    c->host[s] = row + 1;
+  }
+  send_from(&hosts[c->host[s] - 1], f);
+}
+
 /* t: TCP header; got: its bytes in the capture; length: of the whole segment on the wire. */
 static void tcp(const Frame *f, const u8 *t, u32 got, u32 length, u32 ident) {
   T[TCP]++;
   if (UNLIKELY(got < 20)) {
     T[TCP_CUT]++;
+    sender(f);
     return;
   }
   u32 header = (u32)(t[12] >> 4) * 4, flags = t[13], seq = be32(t + 4), ack = be32(t + 8), window = be16(t + 14);
   if (UNLIKELY(header < 20 || header > length)) {
     T[BAD_IP]++;
+    sender(f);
     return;
   }
   u32 data = length - header, have = got > header ? got - header : 0;
@@ -427,8 +463,9 @@ static void tcp(const Frame *f, const u8 *t, u32 got, u32 length, u32 ident) {
   if (UNLIKELY(have < data)) T[TCP_CUT]++;
   u32 s;
   Connection *c = connection_of(f, be16(t), be16(t + 2), &s);
-  seen(4, c->service, length);
-  if (UNLIKELY(is_copy(f, t, ident, length))) {
+  count_kind(c->kind, length);
+  known_sender(f, c, s);
+  if (UNLIKELY(is_copy(f, t, (u32)(c - connections) << 1 | s, ident, length))) {
     T[COPIES_SEEN]++;
     if (data) {
       T[COPIES_WITH_DATA]++;
