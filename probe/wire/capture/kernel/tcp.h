@@ -409,7 +409,7 @@ INLINE void bare(Side *x, u32 seq, u32 ack, u32 window, int other_waits) {
 /* who: the connection's number and the side that sends. The products do not wait for each other. */
 INLINE int is_copy(const Frame *f, const u8 *t, u32 who, u32 ident, u32 length) {
   u64 name = raw64(t + 4) * 0x9E3779B97F4A7C15ull + (raw64(t + 12) ^ who) * 0xC2B2AE3D27D4EB4Full +
-             ((u64)ident << 32 | length) * 0x165667B19E3779F9ull;
+             ((u64)ident << 48 ^ (u64)length << 32 ^ raw32(t)) * 0x165667B19E3779F9ull;
   name = (name ^ name >> 29) * 0xBF58476D1CE4E5B9ull | 1;
   u32 at = (u32)(name >> 40) & (COPIES - 1);
   i64 apart = f->ts - copies[at].ts, limit = ident ? 100000000 : 1000000;
