@@ -115,7 +115,7 @@ def _draw(path: Path, result: AuditResult) -> None:
 
 def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]:
     """The scope and the work of the survey, its ranges confirmed. Raises InputError."""
-    from probe.collect.survey.ground import Ground, interface_for, known_hosts, parse_range
+    from probe.collect.survey.ground import Ground, hosts_of, interface_for, known_hosts, parse_range
     from probe.collect.survey.sweep import Pace
     from probe.collect.survey.switches import asked_by_snmp, switches_part
     from probe.collect.survey.work import Survey
@@ -125,7 +125,7 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
     every = [device.tag for device in lineup.map.devices]
     known = known_hosts(lineup.map, every)
     interfaces = own_interfaces(0)
-    chosen = interface_for(list(known), interfaces, ways.interface)
+    chosen = interface_for(hosts_of(lineup.map), interfaces, ways.interface)
     ranges = () if ways.silent else confirmed_ranges(lineup, chosen, ways, wishes)
     survey_scope = SurveyScope(
         interface=chosen.name if chosen else "",
@@ -156,9 +156,8 @@ def seconds(looking: Survey) -> float:
 
 
 def _address_of(chosen: OwnInterface | None) -> str:
-    """Our IPv4 address on the interface, empty without one."""
-    address = chosen.address.partition("/")[0] if chosen else ""
-    return "" if ":" in address else address
+    """Our IPv4 address on the interface with its prefix length, empty without one."""
+    return chosen.address if chosen and ":" not in chosen.address else ""
 
 
 # --- ranges ------------------------------------------------------------------------------------------------

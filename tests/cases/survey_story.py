@@ -17,6 +17,7 @@ survey:
   forwarding: ["SW-1 11 p3"]                 switch, last byte, port
   modbus: {10.20.1.50: [Quellmark, QM-5, 1.4]}   what a stranger said of itself
   scope: {services: true}
+  clock: why this computer cannot be used as a clock
 """
 
 from __future__ import annotations
@@ -30,7 +31,16 @@ from typing import Any
 from probe.judge import conclude, judge_device
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import DeviceMap
-from probe.model.evidence import Anchor, Connect, ConnectOutcome, Exchange, Framing, Outcome, Purpose
+from probe.model.evidence import (
+    Anchor,
+    Connect,
+    ConnectOutcome,
+    Exchange,
+    Framing,
+    Outcome,
+    Purpose,
+    ReferenceSample,
+)
 from probe.model.finding import Finding
 from probe.model.frames.ethernet import BROADCAST, encode, octets
 from probe.model.lineup import Lineup
@@ -266,6 +276,11 @@ def surveyed(case: dict[str, Any], base: dict[str, Any], device: dict[str, Any],
     tags = tuple(entry["tag"] for entry in entries)
     scope = Scope(tags=tags, survey=SurveyScope(interface="eth0", **told.get("scope", {})))
     network = tuple(enumerate(evidence(told), start=100))
-    run = RunEvidence(anchors=((1, Anchor(0, 0)), (99_999, Anchor(SECOND, SECOND))), network=network)
+    clock = ReferenceSample("laptop", 0, 0, 0, 0, "clock" not in told, told.get("clock", ""), b"")
+    run = RunEvidence(
+        references=((2, clock),),
+        anchors=((1, Anchor(0, 0)), (99_999, Anchor(SECOND, SECOND))),
+        network=network,
+    )
     judged = {tag: judge_device(lineup, scope, DeviceEvidence(tag=tag), run) for tag in tags}
     return Surveyed(conclude(lineup, scope, judged, run).findings)

@@ -9,6 +9,7 @@ import ipaddress
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from probe.collect.preflight import numeric_hosts
 from probe.model.address_range import AddressRange, address_range
 from probe.model.device_map import DeviceMap
 from probe.model.errors import InputError, Problem
@@ -23,7 +24,8 @@ USUAL_RANGE, LARGEST_RANGE = 1_024, 65_536
 class Ground:
     """Where a survey takes place. known: tag by IPv4 address of the map. own: this computer's addresses.
 
-    interface: name, empty if none is in a subnet of the map. address: ours there, empty without one.
+    interface: name, empty if none is in a subnet of the map. address: ours there, with its prefix length;
+    empty without one.
     """
 
     interface: str
@@ -35,11 +37,23 @@ class Ground:
 
     @property
     def asked(self) -> tuple[str, ...]:
-        """All addresses to be asked, the map's and those of the ranges, in rising order, without our own."""
-        found = {int(Host(host)) for host in self.known}
+        """All addresses to be asked, in rising order, without our own.
+
+        They are those of the ranges, and those of the map that are on this wire by our own mask: others are
+        behind a router, and nobody here would answer for them.
+        """
+        found = {int(Host(host)) for host in self.known if self._is_near(host)}
         for first, last in self.ranges:
             found.update(range(int(first), int(last) + 1))
         return tuple(host for host in map(str, map(Host, sorted(found))) if host not in self.own)
+
+    @property
+    def own_address(self) -> str:
+        """Our address without its prefix length."""
+        return self.address.partition("/")[0]
+
+    def _is_near(self, host: str) -> bool:
+        return not self.address or Host(host) in ipaddress.IPv4Interface(self.address).network
 
     def is_stranger(self, address: str) -> bool:
         """True for an address in a confirmed range that neither the map nor this computer has."""
@@ -60,6 +74,12 @@ def known_hosts(lineup_map: DeviceMap, tags: Iterable[str]) -> dict[str, str]:
         if address.version == 4 and not address.is_loopback:
             found.setdefault(str(address), tag)
     return found
+
+
+def hosts_of(lineup_map: DeviceMap) -> tuple[str, ...]:
+    """What tells in which subnets the lineup is: numeric addresses of devices, else one of each network."""
+    found = [str(host) for host in numeric_hosts(lineup_map, list(lineup_map.by_tag)) if not host.is_loopback]
+    return tuple(found) or tuple(str(next(iter(net.subnet.hosts()))) for net in lineup_map.networks)
 
 
 def interface_for(

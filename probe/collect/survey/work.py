@@ -167,7 +167,9 @@ class _Work:
             f"Asking {len(addresses)} addresses on {ground.interface} who has them, "
             f"{pace.per_second:g} a second."
         )
-        sweeper = Sweeper(ground.interface, ground.address, ground.hardware_address, self._clock, self._keep)
+        sweeper = Sweeper(
+            ground.interface, ground.own_address, ground.hardware_address, self._clock, self._keep
+        )
         if self._port is not None and ground.hardware_address:
             trouble = await sweeper.by_arp(self._port, addresses, pace, self._silent)
             if trouble:
@@ -180,7 +182,8 @@ class _Work:
 
     def _silent(self) -> tuple[str, ...]:
         """Addresses of the map that nobody has claimed so far."""
-        return tuple(host for host in self._ground.known if host not in self._ear.claims)
+        ground = self._ground
+        return tuple(h for h in ground.asked if h in ground.known and h not in self._ear.claims)
 
     async def _table(self, addresses: Sequence[str]) -> None:
         """Keep what the system's neighbour table holds of those asked."""
@@ -203,7 +206,7 @@ class _Work:
 
         async def one(address: str) -> None:
             async with few:
-                await ask_stranger(address, self._clock, self._keep, right, self._ground.address or None)
+                await ask_stranger(address, self._clock, self._keep, right, self._ground.own_address or None)
 
         async with asyncio.TaskGroup() as tasks:
             for address in found:

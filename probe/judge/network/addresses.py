@@ -43,7 +43,8 @@ def lineup_of_a_survey(lineup: Lineup, scope: Scope) -> tuple[str, ...]:
 
 def _is_ipv4(host: str | None) -> bool:
     try:
-        return ipaddress.ip_address(host or "").version == 4
+        address = ipaddress.ip_address(host or "")
+        return address.version == 4 and not address.is_loopback
     except ValueError:
         return False
 

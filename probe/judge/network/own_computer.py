@@ -36,7 +36,10 @@ def _interface(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
     if not view.interfaces:
         yield check.untested("lineup", "the system does not show this computer's interfaces")
         return
-    matters = list(_matters(view))
+    if view.is_loopback:
+        yield check.untested("lineup", "the devices of the map are on this computer itself: there is no wire")
+        return
+    matters = [*_matters(view), *_clock(context)]
     for one in matters:
         yield check.find(
             "lineup",
@@ -76,6 +79,22 @@ def _matters(view: WireView) -> Iterator[_Matter]:
         yield from _taken(view, number, one)
     yield from _doubled(view)
     yield from _detours(view)
+
+
+def _clock(context: LineupContext) -> Iterator[_Matter]:
+    """What this computer's system says of its own clock."""
+    for number, sample in context.run.references:
+        if sample.source == "laptop" and not sample.usable:
+            yield _Matter(
+                "clock",
+                Verdict.REVIEW,
+                "This computer's clock is not in step with anything",
+                observed=sample.reason,
+                expected="synchronised",
+                mend="Switch its time service on before times are compared; a survey itself needs none.",
+                evidence=(number,),
+            )
+            return
 
 
 def _nowhere(view: WireView) -> _Matter:

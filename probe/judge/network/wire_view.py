@@ -94,6 +94,12 @@ class WireView:
         """This computer's own hardware addresses."""
         return frozenset(one.hardware_address for _, one in self.interfaces) - {"", NOBODY}
 
+    @property
+    def is_loopback(self) -> bool:
+        """True if all devices of the map answer at loopback addresses, as simulated ones do."""
+        hosts = [device.address.host for device in self.map.devices if device.address.host]
+        return bool(hosts) and all(host.startswith("127.") or host == "::1" for host in hosts)
+
     # frames --------------------------------------------------------------------------------------------
 
     @cached_property

@@ -75,9 +75,9 @@ def test_what_is_no_range_is_refused_with_the_form(text: str) -> None:
 def test_what_is_asked_is_asked_once_in_order_and_never_ourselves() -> None:
     ground = Ground(
         interface="eth0",
-        address="10.20.1.9",
+        address="10.20.1.9/24",
         hardware_address="",
-        known={"10.20.1.20": "F2", "10.20.1.8": "F1"},
+        known={"10.20.1.20": "F2", "10.20.1.8": "F1", "10.20.2.8": "behind the router"},
         own=frozenset({"10.20.1.9"}),
         ranges=(parse_range("10.20.1.7-10.20.1.10"), parse_range("10.20.1.10-10.20.1.11")),
     )
