@@ -38,6 +38,7 @@ def merge(files: Sequence[Path], *, record: Path | None, sign: bool, as_json: bo
         map_texts=last.map_texts,
         profile_texts=last.profile_texts,
         study_texts=last.study_texts,
+        sheet_texts=tuple(dict.fromkeys(text for m in runs for text in m.header.sheet_texts)),
         scope=scope,
         operator="; ".join(dict.fromkeys(m.header.operator for m in runs)),
     )

@@ -28,6 +28,8 @@ from probe.record.history import Acceptance, History, Stage
 Group = tuple[str, str]
 #: Checks on the run itself, which every run makes.
 _OF_EVERY_RUN = "run"
+#: Checks on what people looked at and measured: no device has to be done for them.
+_BY_PEOPLE = "checklist"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +93,7 @@ def _groups(part: Part) -> Mapping[Group, list[Finding]]:
     groups: dict[Group, list[Finding]] = {}
     for finding in part.findings:
         on_device = finding.subject in part.map_order
-        if on_device and finding.subject not in part.done:
+        if on_device and finding.subject not in part.done and family_of(finding.check) != _BY_PEOPLE:
             continue
         groups.setdefault((finding.check, finding.subject), []).append(finding)
     return groups
@@ -147,6 +149,8 @@ def _covers(part: Part, finding: Finding, ever: set[str]) -> bool:
 
     ever: the tags of all runs. A retest was planned with all devices that its checks need.
     """
+    if family_of(finding.check) == _BY_PEOPLE:
+        return True
     if part.checks and family_of(finding.check) != _OF_EVERY_RUN:
         return f"{finding.check}@{finding.subject}" in part.checks and set(part.tags) <= part.done
     about = {finding.point} & set(part.map_order) or ever
@@ -237,7 +241,8 @@ def _expectations(parts: Sequence[Part]) -> tuple[Expectation, ...]:
     required: dict[Group, bool] = {}
     for part in parts:
         for one in part.expectations:
-            if one.subject in part.tags or one.subject not in part.map_order:
+            by_people = family_of(one.check) == _BY_PEOPLE
+            if by_people or one.subject in part.tags or one.subject not in part.map_order:
                 name = (one.check, one.subject)
                 required[name] = required.get(name, False) or one.required
     ordered = sorted(required.items(), key=lambda item: _place(item[0][1], parts))

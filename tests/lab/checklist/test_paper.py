@@ -137,3 +137,31 @@ def test_a_report_ties_a_photograph_to_its_line(site: Path) -> None:
     assert "Desk calculations" in text
     assert "not enclosed" in text  # a page carries no files
     assert run(site, "report", "--verify", "r.pdf").returncode == 0
+
+
+def test_lists_are_joined_line_by_line_also_about_devices(site: Path) -> None:
+    text = (site / "field.yaml").read_text("utf-8") + "  - {id: plate@52-M1, about: 52-M1, ask: Nameplate.}\n"
+    (site / "field.yaml").write_text(text, "utf-8")
+    run(site, *ENTER, "--signed", "--record", "a.audit.jsonl", typed="1 n missing\n4 y\nend\n")
+    again = (
+        "checklist",
+        "enter",
+        "--resume",
+        "a.audit.jsonl",
+        "--by",
+        "B",
+        "--on",
+        "2026-03-15",
+        "--no-sign",
+    )
+    run(site, *again, "--record", "b.audit.jsonl", typed="1 y\n2 24.1 V\nend\n")
+    done = run(site, "record", "merge", "a.audit.jsonl", "b.audit.jsonl", "--record", "m.audit.jsonl")
+    assert done.returncode in (1, 3), done.stderr
+    verdicts = {f.point: f.verdict.value for f in load(site / "m.audit.jsonl").findings if f.point}
+    assert verdicts["labels@1A"] == "pass"
+    assert verdicts["volts@CV-1"] == "pass"
+    assert verdicts["plate@52-M1"] == "pass"
+    assert verdicts["glass@FO-1"] == "not tested"
+    page = run(site, "report", "m.audit.jsonl", "-o", "m.html")
+    assert page.returncode == 0, page.stderr
+    assert "Field checklist" in (site / "m.html").read_text("utf-8")
