@@ -14,12 +14,13 @@ from pathlib import Path
 from probe.cli.audit_run import stops_on_signals
 from probe.history.keep import Keeper
 from probe.history.slot_book import SlotState
+from probe.history.store import History
 from probe.model.errors import InputError, Problem, RecordError
 from probe.model.fleet import Sweep
 from probe.present.console import emit_json, say
 from probe.present.counting import counted
 from probe.sweep.cycle import Cycle
-from probe.sweep.place import open_fleet
+from probe.sweep.place import FleetPlace, open_fleet
 from probe.sweep.run import Outcome, take_in
 
 SWEEP_FORMAT = "buswitness-sweep/1"
@@ -41,11 +42,20 @@ def run(fleet: Path, *, names: Sequence[str], due: bool, as_json: bool) -> int:
             else:
                 done = [(one, cycle.run_now(one)) for one in chosen or cycle.sweeps() if not stop.is_set()]
             stopped = stop.is_set()
+        _prune(place, history)
     finally:
         history.close()
     if as_json:
         emit_json({"format": SWEEP_FORMAT, "sweeps": [_as_data(sweep, outcome) for sweep, outcome in done]})
     return 3 if stopped else _exit_code(outcome for _, outcome in done)
+
+
+def _prune(place: FleetPlace, history: History) -> None:
+    """Let runs that are older than the fleet says leave the history."""
+    if place.fleet.keep_runs is not None:
+        from probe.history.retention import prune
+
+        prune(history, time.time_ns() - round(place.fleet.keep_runs * 1e9))
 
 
 def watch(fleet: Path) -> int:
@@ -167,3 +177,42 @@ def _logging() -> Iterator[None]:
     finally:
         log.removeHandler(handler)
         log.setLevel(level)
+
+
+def rebuild_history(fleet: Path, *, as_json: bool) -> int:
+    """Set the history aside and make it again from the records; 0, or 4 if a record cannot be read."""
+    from probe.sweep.rebuild import rebuild
+
+    made = rebuild(open_fleet(fleet), counted=lambda files: counted(files, "taking records in"))
+    if as_json:
+        refused = [{"file": str(file), "why": why} for file, why in made.refused]
+        aside = [str(file) for file in made.aside]
+        emit_json({"format": "buswitness-rebuild/1", "aside": aside, "taken": made.taken, "refused": refused})
+    else:
+        for file in made.aside:
+            say(f"set aside: {file}")
+        for _, why in made.refused:
+            say(why, error=True)
+        say(
+            f"{made.taken} records taken in; accepted runs and booked starts are not in records: accept again"
+        )
+    return 4 if made.refused else 0
+
+
+def schedule(fleet: Path, form: str, *, output: Path | None, as_json: bool) -> int:
+    """Print the files for a time service, or write them into a folder; 0."""
+    from probe.sweep.timers import FORMS
+
+    place = open_fleet(fleet)
+    command = (sys.executable, "-m", "probe", "sweep", "run", str(place.file.resolve()), "--due")
+    files = FORMS[form](command, place.folder, place.file.stem)
+    if output is not None:
+        for one in files:
+            (output / one.name).write_text(one.text, encoding="utf-16" if form == "windows" else "utf-8")
+    if as_json:
+        emit_json({"format": "buswitness-timers/1", "files": [one._asdict() for one in files]})
+        return 0
+    for one in files:
+        say(f"# {one.name}: goes to {one.where}" + (f"; then: {one.use}" if one.use else ""))
+        say(one.text)
+    return 0

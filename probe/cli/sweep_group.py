@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,15 @@ import typer
 from probe.cli.options import PLAIN, Json, Work
 
 sweep_app = typer.Typer(**PLAIN)
+
+
+class Form(StrEnum):
+    """Time services that files are made for."""
+
+    SYSTEMD = "systemd"
+    CRON = "cron"
+    WINDOWS = "windows"
+
 
 FleetFile = Annotated[Path, typer.Argument(metavar="FLEET", help="The fleet file.")]
 Names = Annotated[list[str] | None, typer.Argument(metavar="SWEEP", help="Names of sweeps; all without one.")]
@@ -171,5 +181,47 @@ def sweep_baseline(
         from probe.cli import sweep_view_commands
 
         return sweep_view_commands.set_baseline(fleet, record)
+
+    return work
+
+
+@sweep_app.command("rebuild", short_help="Make a damaged history again from the records.")
+def sweep_rebuild(fleet: FleetFile, as_json: Json = False) -> Work:
+    """Set the history aside and make it again from the fleet's records. Nothing is deleted.
+
+    \b
+    Example:
+      buswitness sweep rebuild fleet.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_commands
+
+        return sweep_commands.rebuild_history(fleet, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("schedule", short_help="Print files for systemd, cron or Windows.")
+def sweep_schedule(
+    fleet: FleetFile,
+    form: Annotated[Form, typer.Option("--for", help="The time service.")] = Form.SYSTEMD,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="DIR", help="Folder to write the files to.")
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """Print ready files for a time service that runs what is due every five minutes.
+
+    \b
+    Example:
+      buswitness sweep schedule fleet.yaml --for systemd
+      buswitness sweep schedule fleet.yaml --for windows -o .
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_commands
+
+        return sweep_commands.schedule(fleet, form.value, output=output, as_json=as_json)
 
     return work

@@ -172,14 +172,14 @@ def _damaged(where: str, said: str) -> Problem:
         file=where,
         what="the history cannot be read",
         field="history",
-        found=f"a damaged database ({said})",
+        found=f"a damaged database ({' '.join(said.split())})",
         allowed="a whole one",
         remedy="buswitness sweep rebuild: sets it aside and makes it again from the records",
     )
 
 
 def _trouble(where: str, error: DatabaseError) -> Problem:
-    said = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
+    said = " ".join(str(error.orig).split()) if error.orig else str(error)
     text = said.lower()
     if "malformed" in text or "not a database" in text or "disk i/o" in text:
         return _damaged(where, said)

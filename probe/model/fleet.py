@@ -165,6 +165,9 @@ class Fleet(Strict):
     ] = "history.sqlite"
     records: Annotated[Line, Field(description="Folder of the sealed records.")] = "records"
     zone: Annotated[ZoneName, Field(description="Time zone of all time tables.")] = "UTC"
+    keep_runs: Annotated[
+        Duration | None, Field(description="Runs older than this leave the history; records stay.")
+    ] = None
     false_alarms: Annotated[
         float, Field(gt=0, description="Chance alarms of the change test a year and lineup, at most.")
     ] = 1.0
