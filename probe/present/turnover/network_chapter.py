@@ -123,7 +123,7 @@ def _loss(dossier: Dossier, name: str, trial: Trial, t: Texts) -> Iterable[Block
         if limit is not None
         else t("survey.no_limit")
     )
-    yield Text(text=f"{t('survey.loss_intro')} {allowed}")
+    yield Text(text=" ".join((t("survey.loss_intro"), allowed)))
     yield Table(
         title=t("survey.loss", link=name),
         columns=(
