@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from probe.judge.check import LineupCheck, Need
+from probe.judge.held_up import STALLED
 from probe.judge.limit import Interval, exactly, within
 from probe.judge.lineup_context import LineupContext
 from probe.judge.statistic import median_interval, percentile
@@ -104,6 +105,14 @@ def _weight(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             "lineup",
             f"reply times scatter too much ({_bounds(bounds)} ms against {limit:.1f} ms): a busy network or "
             "a busy computer; more rounds (--dwell) would tell",
+        )
+        return
+    stalls = sum(note.topic == STALLED for _, note in context.run.notes)
+    if verdict is not Verdict.PASS and stalls:
+        yield check.untested(
+            "lineup",
+            f"this computer was held up {count(stalls, 'time')} in the run: that replies came "
+            f"{_bounds(bounds)} ms later may be its own doing; repeat on one that is at rest",
         )
         return
     yield check.find(
