@@ -28,6 +28,7 @@ from probe.model.scope import Scope
 if TYPE_CHECKING:
     from probe.model.clock import RunClock
     from probe.model.finding import Expectation
+    from probe.present.witness.view import View
     from probe.record.writer import RecordWriter
 
 OnGo = Callable[[Item, int], None]
@@ -124,11 +125,28 @@ class WitnessRun:
         return self._closed(complete=True)
 
     async def _play(self) -> bool:
+        """Lead through the steps with this terminal."""
         from probe.cli.witness_panel import Panel
-        from probe.cli.witness_session import Session, Tools
-        from probe.collect.witness_poll import WitnessPoll
         from probe.present.console import console, is_live
         from probe.present.keys import keyboard
+
+        stand = self._stand
+        stream = sys.stderr if stand.as_json else sys.stdout
+        with keyboard() as keys:
+            panel = Panel(console(stream), keys, stand.clock, live=is_live(stream) and sys.stdin.isatty())
+            panel.open()
+            try:
+                return await self.play(panel.poll, panel.show)
+            finally:
+                panel.close()
+
+    async def play(self, key: Callable[[], str | None], show: Callable[[View], None]) -> bool:
+        """Lead through the steps; True if they were ended, False if the people left.
+
+        key: the next key that was pressed, None for none. show: takes what is to be seen.
+        """
+        from probe.cli.witness_session import Session, Tools
+        from probe.collect.witness_poll import WitnessPoll
         from probe.wire.connect import link_to
 
         stand = self._stand
@@ -137,28 +155,22 @@ class WitnessRun:
         if stand.dropped:
             text = f"half a line was taken off the end of the record: {stand.dropped[:2000].hex()}"
             self._tap.keep(Note(stand.clock.now_ns(), "resumed", text))
-        poll = WitnessPoll(self.watch.plan, self._tap, stand.clock, link_to)
-        stream = sys.stderr if stand.as_json else sys.stdout
-        with keyboard() as keys:
-            panel = Panel(console(stream), keys, stand.clock, live=is_live(stream) and sys.stdin.isatty())
-            tools = Tools(
-                watch=self.watch,
-                poll=poll,
-                clock=stand.clock,
-                keep=self._said,
-                show=panel.show,
-                key=panel.poll,
-                stop=self._stop,
-                on_go=self._on_go,
-            )
-            panel.open()
-            try:
-                return await Session(tools, self._initials).play()
-            finally:
-                panel.close()
-                with suppress(RecordError):
-                    self._anchor()
-                    self._tap.flush()
+        tools = Tools(
+            watch=self.watch,
+            poll=WitnessPoll(self.watch.plan, self._tap, stand.clock, link_to),
+            clock=stand.clock,
+            keep=self._said,
+            show=show,
+            key=key,
+            stop=self._stop,
+            on_go=self._on_go,
+        )
+        try:
+            return await Session(tools, self._initials).play()
+        finally:
+            with suppress(RecordError):
+                self._anchor()
+                self._tap.flush()
 
     def _said(self, answer: OperatorAnswer) -> None:
         """Keep an answer, and have it on disk at once: after a crash the work goes on from it."""

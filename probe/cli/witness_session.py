@@ -21,12 +21,14 @@ from probe.judge.witness.expect import Terms, expected_words
 from probe.judge.witness.outcome import Kind, StepOutcome
 from probe.judge.witness.plan import Item
 from probe.judge.witness.sense import SignalValue
-from probe.judge.witness.watch import Watch, own_tags
+from probe.judge.witness.track import ANSWERS
+from probe.judge.witness.watch import Watch
 from probe.model.clock import RunClock
 from probe.model.errors import RecordError
 from probe.model.evidence import AnswerTopic, OperatorAnswer
 from probe.model.finding import Verdict
 from probe.model.procedure import Confirm
+from probe.model.signal import NO
 from probe.present.keys import END, ENTER, ESCAPE
 from probe.present.keys import Line as TypedLine
 from probe.present.witness.view import Line, Stage, View
@@ -215,7 +217,7 @@ class Session:
         began_ns = self._tools.clock.now_ns()
         while True:
             await self._pressed(GO, view=lambda: self._read_view(item))
-            unread = self._unread(item)
+            unread = self._unread()
             waited_s = (self._tools.clock.now_ns() - began_ns) / 1e9
             unmet = self._watch.unmet(item)
             if unmet:
@@ -225,9 +227,17 @@ class Session:
             else:
                 return
 
-    def _unread(self, item: Item) -> list[str]:
-        """Devices of the step of which nothing is known yet."""
-        return [tag for tag in own_tags(self._watch.plan, item) if not self._watch.tracks[tag].current]
+    def _unread(self) -> list[str]:
+        """Devices of which it is not known yet how they stand: what they do could not be seen."""
+        found = []
+        for tag, track in self._watch.tracks.items():
+            wanted = track.sense.standing
+            silent = track.current.get(ANSWERS) == NO
+            if not silent and (
+                ANSWERS not in track.current or any(s not in track.current for s in wanted[:1])
+            ):
+                found.append(tag)
+        return found
 
     def _read_view(self, item: Item) -> View:
         step = item.step
@@ -297,18 +307,26 @@ class Session:
         )
 
     async def _settled(self, item: Item) -> None:
-        """Give the device's own log a moment to be read after the act."""
-        if not item.step.log or item.about not in self._watch.tracks:
-            return
+        """Give all devices, and the device's own log, a moment to be read once more after the act."""
+        run = self._watch.runs.last(item.key)
+        over_ns = self._tools.clock.now_ns() if run is None else run.done_ns
         began_ns = self._tools.clock.now_ns()
-        track = self._watch.tracks[item.about]
-        names = track.sense.profile.event_points
-        title = "Reading the device's own log"
-        while names and self._tools.clock.now_ns() - began_ns < _SETTLE_S * 1e9:
-            if all(name in track.read and track.read[name].sent_ns > began_ns for name in names):
+        title = "Looking at all devices once more"
+        while self._tools.clock.now_ns() - began_ns < _SETTLE_S * 1e9:
+            if self._is_settled(item, over_ns):
                 return
             self._show(self._view(Stage.SEEN, item=item, title=title, keys=((STOP, "STOP"),)))
             await self._tick()
+
+    def _is_settled(self, item: Item, over_ns: int) -> bool:
+        """True when everything was asked again after an instant."""
+        if any(track.asked_ns < over_ns for track in self._watch.tracks.values()):
+            return False
+        track = self._watch.tracks.get(item.about)
+        if track is None or not item.step.log:
+            return True
+        names = track.sense.profile.event_points
+        return all(name in track.read and track.read[name].sent_ns > over_ns for name in names)
 
     # -- people --------------------------------------------------------------------------------------------
 
@@ -371,15 +389,15 @@ class Session:
     async def _pressed(self, *wanted: str, view: Callable[[], View]) -> str:
         """The first of the wanted keys that is pressed; the keys that always work are dealt with here."""
         while True:
+            await self._tick()  # also for a key that is held down: polls and signals get their turns
             self._show(view())
             key = self._tools.key()
             if key is None:
-                await self._tick()
-            elif key in wanted or (key == ENTER and GO in wanted and self.stage is Stage.RESULT):
+                continue
+            if key in wanted or (key == ENTER and GO in wanted and self.stage is Stage.RESULT):
                 self._hint = ""
                 return GO if key == ENTER else key
-            else:
-                await self._usual(key)
+            await self._usual(key)
 
     async def _usual(self, key: str) -> None:
         """Keys that work on every screen."""

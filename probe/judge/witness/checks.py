@@ -148,6 +148,16 @@ def _elsewhere(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
                 point=item.point,
                 danger=WRONG_PLACE_DANGER if _moved(outcome.elsewhere) else None,
             )
+        elif outcome.unwatched:
+            yield check.find(
+                item.subject,
+                Verdict.REVIEW,
+                f"{title_of(context, item)}: not every device was asked again after the act",
+                observed=f"not asked: {', '.join(outcome.unwatched[:8])}",
+                advice="Repeat the step and give the polls a moment before it is ended.",
+                point=item.point,
+                danger=3,
+            )
         elif outcome.beside:
             yield check.find(
                 item.subject,

@@ -109,7 +109,7 @@ class Logged:
 
 @dataclass(slots=True, kw_only=True)
 class StepOutcome:
-    """All that one round of a step came to."""
+    """All that one round of a step came to. unwatched: devices that were not asked after the act was over."""
 
     item: Item
     run: StepRun
@@ -119,6 +119,7 @@ class StepOutcome:
     beside: tuple[Change, ...] = ()
     missing_cautions: tuple[str, ...] = ()
     logged: Logged | None = None
+    unwatched: tuple[str, ...] = ()
     untested: str = ""
 
     @property
@@ -141,7 +142,7 @@ class StepOutcome:
         parts = [self.seen, self.confirmed]
         if self.elsewhere or self.missing_cautions:
             parts.append(Verdict.FAIL)
-        if self.beside:
+        if self.beside or self.unwatched:
             parts.append(Verdict.REVIEW)
         if self.logged is not None and self.item.step.log:
             parts.append(self.logged.verdict)

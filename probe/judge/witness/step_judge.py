@@ -57,6 +57,7 @@ class StepJudge:
             beside=tuple(c for c in free if c.tag in own),
             missing_cautions=missed,
             logged=self._logged(changes),
+            unwatched=self._unwatched(),
             untested=untested,  # of a step that was stopped: what moved meanwhile counts all the same
         )
 
@@ -134,6 +135,13 @@ class StepJudge:
         tracks = self._watch.tracks.values()
         since_ns, end_ns = self._span.ready_ns, self._span.end_ns
         return [c for track in tracks for c in track.during(since_ns) if c.low_ns < end_ns]
+
+    def _unwatched(self) -> tuple[str, ...]:
+        """Devices that were not asked any more once the act was over: they could have moved unseen."""
+        if not self._run.ended_ns:
+            return ()
+        over_ns = self._run.done_ns or self._span.ready_ns
+        return tuple(tag for tag, track in self._watch.tracks.items() if track.asked_ns < over_ns)
 
     def _unasked(self, changes: Sequence[Change]) -> list[Change]:
         """Changes that the step neither expects nor allows."""

@@ -68,6 +68,8 @@ class Track:
         self._signals_at: dict[tuple[int, int, int], tuple[Signal, ...]] = {}
         self._points_at: dict[tuple[int, int, int], tuple[Point, ...]] = {}
         self._failures: list[tuple[int, int, int]] = []  # sent, received, number
+        #: When the device was asked last, answered or not.
+        self.asked_ns = 0
         self._failed_ns = 0  # the last attempt without a valid reply was sent
 
     # -- evidence ------------------------------------------------------------------------------------------
@@ -75,6 +77,7 @@ class Track:
     def take(self, number: int, exchange: Exchange) -> list[Change]:
         """The changes that this exchange shows."""
         sample = Sample(exchange.sent_ns, exchange.received_ns, number)
+        self.asked_ns = max(self.asked_ns, exchange.sent_ns)
         if exchange.outcome is Outcome.NOT_SENT:
             return []
         if not _is_reply(exchange):
@@ -85,6 +88,7 @@ class Track:
 
     def take_connect(self, number: int, connect: Connect) -> list[Change]:
         """The changes that an attempt to connect to the device's link shows."""
+        self.asked_ns = max(self.asked_ns, connect.sent_ns)
         if connect.outcome is ConnectOutcome.OPEN:
             return []
         return self._missed(Sample(connect.sent_ns, connect.received_ns, number))
