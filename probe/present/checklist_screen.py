@@ -77,21 +77,33 @@ def tally(states: Sequence[LineState]) -> str:
     return ", ".join([*(f"{many} {word}" for many, word in words if many), f"{left} open"])
 
 
+#: How soon a row is left out where there is no room: blanks first, what must be seen never.
+_MUST, _WISH, _SPARE, _BLANK = range(4)
+Ranked = tuple[int, Row]
+
+
 def screen(view: View, width: int, height: int, signs: Signs) -> list[Row]:
     """The rows of the screen, at most ``height``, none wider than ``width``."""
-    head, foot = _head(view, width, signs), _foot(view, width)
-    middle = _must(view, width) if view.cautions else []
-    spare = _spare(view, width, signs)
-    room = height - len(head) - len(foot) - len(middle)
-    return [*head, *middle, *(spare[: max(room, 0)]), *foot][:height]
+    rows = [*_head(view, width, signs), *_must(view, width), *_spare(view, width, signs), *_foot(view, width)]
+    for rank in (_BLANK, _SPARE, _WISH):
+        over = len(rows) - height
+        places = [number for number, (own, _) in enumerate(rows) if own == rank]
+        gone = set(places[max(len(places) - over, 0) :]) if over > 0 else set()
+        rows = [row for number, row in enumerate(rows) if number not in gone]
+    return [row for _, row in rows][:height]
 
 
-def _head(view: View, width: int, signs: Signs) -> list[Row]:
+def _ranked(rank: int, rows: Sequence[Row]) -> list[Ranked]:
+    return [(rank, row) for row in rows]
+
+
+def _head(view: View, width: int, signs: Signs) -> list[Ranked]:
     where = f"{view.number}/{len(view.states)}" if view.number else "before the list"
-    rows = [
-        between([Piece(cut(view.title, max(width - 14, 8), signs.ellipsis), "bold")], [Piece(where)], width),
-        Row([Piece(cut(tally(view.states), width, signs.ellipsis), "dim")]),
-        Row(),
+    title = cut(view.title, max(width - len(where) - 1, 1), signs.ellipsis)
+    rows: list[Ranked] = [
+        (_WISH, between([Piece(title, "bold")], [Piece(where)], width)),
+        (_WISH, Row([Piece(cut(tally(view.states), width, signs.ellipsis), "dim")])),
+        (_BLANK, Row()),
     ]
     if view.state is None:
         return rows
@@ -99,33 +111,36 @@ def _head(view: View, width: int, signs: Signs) -> list[Row]:
     place = line.place or line.about
     if line.about not in place:
         place = f"{line.about}: {place}"
-    return [*rows, *paragraph(place, width, style="cyan"), *paragraph(line.ask, width, style="bold"), Row()]
+    rows += _ranked(_WISH, paragraph(place, width, style="cyan"))
+    return [*rows, *_ranked(_MUST, paragraph(line.ask, width, style="bold")), (_BLANK, Row())]
 
 
-def _must(view: View, width: int) -> list[Row]:
-    rows: list[Row] = []
+def _must(view: View, width: int) -> list[Ranked]:
+    rows: list[Ranked] = []
     for name, text in view.cautions[:1]:
         lead = [Piece("CAUTION ", "bold black on yellow"), Piece(" ")]
-        rows += [*paragraph(f"{text} ({name})", width, lead=lead), Row()]
+        rows += [*_ranked(_MUST, paragraph(f"{text} ({name})", width, lead=lead)), (_BLANK, Row())]
     return rows
 
 
-def _spare(view: View, width: int, signs: Signs) -> list[Row]:
-    """What may be left out on a small terminal: the answer so far, photographs, the source."""
+def _spare(view: View, width: int, signs: Signs) -> list[Ranked]:
+    """The answer so far, what the desk says, photographs, the source."""
     state = view.state
     if state is None:
         return []
-    rows = paragraph(answer_words(state), width, lead=[Piece("Now     ", "dim")])
+    rows: list[Row] = []
     if view.told is not None:
         lamp = signs.verdicts[view.told[0]]
         rows += paragraph(view.told[1], width, lead=[Piece(f"{lamp.sign} {lamp.word:<6}".ljust(8), lamp.ink)])
+    first = paragraph(answer_words(state), width, lead=[Piece("Now     ", "dim")])
     for _, one in state.photographs:
         rows += paragraph(one.question, width, lead=[Piece("Photo   ", "dim")])
     for _, one in state.remarks:
         rows += paragraph(one.said, width, lead=[Piece("Remark  ", "dim")])
     if state.line.photograph and not state.photographs:
         rows += paragraph("a photograph is wanted (p)", width, lead=[Piece("        ")])
-    return [*rows, *paragraph(state.line.source, width, lead=[Piece("Source  ", "dim")], style="dim"), Row()]
+    rows += paragraph(state.line.source, width, lead=[Piece("Source  ", "dim")], style="dim")
+    return [*_ranked(_SPARE, [*first, *rows]), (_BLANK, Row())]
 
 
 def answer_words(state: LineState) -> str:
@@ -139,35 +154,39 @@ def answer_words(state: LineState) -> str:
     return f"{state.said}{f': {answer.remark}' if answer.remark else ''}{by}"
 
 
-def _foot(view: View, width: int) -> list[Row]:
-    rows = paragraph(view.message, width, style="yellow") if view.message else []
+def _foot(view: View, width: int) -> list[Ranked]:
+    rows = _ranked(_MUST, paragraph(view.message, width, style="yellow") if view.message else [])
     if view.typing is not None:
-        rows += paragraph(view.typing.hint, width, style="dim") if view.typing.hint else []
+        rows += _ranked(_WISH, paragraph(view.typing.hint, width, style="dim") if view.typing.hint else [])
+        lead = [Piece(f"{view.typing.label}: ", "bold")] if width_of(view.typing.label) < width - 12 else []
+        return [*rows, *_ranked(_MUST, paragraph(f"{view.typing.text}_", width, lead=lead))]
+    if view.state is None:
+        return [*rows, *_ranked(_MUST, _keys(_BEFORE, width))]
+    if view.cautions:
         return [
             *rows,
-            *paragraph(f"{view.typing.text}_", width, lead=[Piece(f"{view.typing.label}: ", "bold")]),
+            *_ranked(_MUST, _keys(_CAUTION[:1], width)),
+            *_ranked(_WISH, _keys(_CAUTION[1:], width)),
         ]
-    if view.state is None:
-        return [*rows, *_keys(_BEFORE, width)]
-    if view.cautions:
-        return [*rows, *_keys(_CAUTION, width)]
     own = _LOOK if view.state.line.measure is None else _MEASURE
-    return [*rows, *_keys(own, width), *_keys(_WAY, width)]
+    return [*rows, *_ranked(_MUST, _keys(own, width)), *_ranked(_WISH, _keys(_WAY, width))]
 
 
 def _keys(keys: Keys, width: int) -> list[Row]:
-    """Keys with what they do, each kept on one line, as many beside each other as fit."""
-    rows: list[list[Piece]] = [[]]
-    taken = 0
+    """Keys with what they do, each kept on one line where it fits, as many beside each other as fit."""
+    rows: list[Row] = []
+    line: list[Piece] = []
     for key, meaning in keys:
         size = width_of(key) + 1 + width_of(meaning)
+        taken = sum(width_of(piece.text) for piece in line)
         if taken and taken + 3 + size > width:
-            rows.append([])
-            taken = 0
-        gap = 3 if taken else 0
-        rows[-1] += [Piece(" " * gap), Piece(key, "bold"), Piece(f" {meaning}")]
-        taken += gap + size
-    return [Row(row) for row in rows]
+            rows.append(Row(line))
+            line, taken = [], 0
+        if size > width:
+            rows += paragraph(meaning, width, lead=[Piece(f"{key} ", "bold")])
+            continue
+        line += [Piece(" " * (3 if taken else 0)), Piece(key, "bold"), Piece(f" {meaning}")]
+    return [*rows, *([Row(line)] if line else [])]
 
 
 def show(console: Console, rows: Sequence[Row], *, live: bool) -> None:

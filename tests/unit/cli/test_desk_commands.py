@@ -173,3 +173,33 @@ def test_examples_of_the_help_run(
             seen += 1
     capsys.readouterr()
     assert seen >= 11
+
+
+def test_all_calculations_of_a_map_as_lines_and_as_one_object(capsys: pytest.CaptureFixture[str]) -> None:
+    import json
+
+    assert main(["desk", "all", str(EXAMPLE)]) == 0
+    shown = capsys.readouterr().out
+    assert "FO-1: fibre CV1 - CV2" in shown
+    assert "PASS        RS-1: serial line GW1; closest: round, all answering" in shown
+    assert "Never look into a fibre" in shown
+    assert main(["desk", "all", str(EXAMPLE), "--only", "FO-1", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["format"], told["verdict"], told["lineup"]) == ("buswitness-desk-all/1", "pass", "MSB-2")
+    (fibre,) = told["calculations"]
+    assert fibre["calculation"] == "fibre"
+    assert fibre["name"] == "FO-1"
+    # 85 m at 1.5 dB/km and two connections: 0.1275 + 1.5 dB (TIA-568, from memory)
+    assert fibre["result"][0]["value"] == pytest.approx(1.6275)
+
+
+def test_all_of_a_map_without_cabling_and_an_unknown_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    bare = text[: text.index("cabling:")] + text[text.index("devices:") :]
+    (tmp_path / "bare.yaml").write_text(bare, encoding="utf-8")
+    assert main(["desk", "all", str(tmp_path / "bare.yaml")]) == 2
+    assert "the map draws no cabling" in capsys.readouterr().err
+    assert main(["desk", "all", str(EXAMPLE), "--only", "F0-1"]) == 2
+    assert "did you mean FO-1?" in capsys.readouterr().err
