@@ -214,18 +214,26 @@ class Session:
 
     async def _read(self, item: Item) -> None:
         """What is to be done, until everybody is ready and the gear stands as it must."""
-        began_ns = self._tools.clock.now_ns()
+        await self._first_readings(item)
         while True:
             await self._pressed(GO, view=lambda: self._read_view(item))
-            unread = self._unread()
-            waited_s = (self._tools.clock.now_ns() - began_ns) / 1e9
             unmet = self._watch.unmet(item)
-            if unmet:
-                self._hint = f"It does not stand as it must: {unmet[0]}"
-            elif unread and waited_s < _FIRST_READING_S:
-                self._hint = f"Wait: {', '.join(unread[:3])} not read yet"
-            else:
+            if not unmet:
                 return
+            self._hint = f"It does not stand as it must: {unmet[0]}"
+
+    async def _first_readings(self, item: Item) -> None:
+        """Offer no go before it is known how every device stands, or that it cannot be read."""
+        began_ns = self._tools.clock.now_ns()
+        while (unread := self._unread()) and self._tools.clock.now_ns() - began_ns < _FIRST_READING_S * 1e9:
+            hint = f"Wait: {len(unread)} devices are not read yet ({', '.join(unread[:3])})"
+            view = replace(self._read_view(item), keys=self._ways_out())
+            self.stage = view.stage
+            self._tools.show(replace(view, hint=hint))
+            await self._tick()
+            key = self._tools.key()
+            if key is not None and key != GO:
+                await self._usual(key)
 
     def _unread(self) -> list[str]:
         """Devices of which it is not known yet how they stand: what they do could not be seen."""

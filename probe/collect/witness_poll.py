@@ -36,6 +36,7 @@ _LOOK_NS = SECOND_NS // 20
 _LOST_NS = SECOND_NS
 _GRACE_S = 0.5
 _PACING = Pacing()
+_EVER_NS = 3600 * SECOND_NS
 #: A gateway says so for a unit that does not answer it.
 _PATH = (0x0A, 0x0B)
 #: More devices than that at once are polled less often, to stay gentle.
@@ -205,7 +206,7 @@ class WitnessPoll:
         tag = reads.berth.device.tag
         if tag not in self._known:
             yield from self._identify(reads)
-        states_ns, rest_ns = 0, 0
+        states_ns = rest_ns = -_EVER_NS  # the first readings at once
         failing = False
         while True:
             pace, now_ns = self._paces[tag], self._clock.now_ns()
