@@ -40,6 +40,7 @@ import socket, struct, sys
 from probe.model.frames.ethernet import decode, encode
 port = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, socket.htons(0x8892))
 port.bind(("eth0", 0x8892))
+print("ready", flush=True)
 def block(option, sub, value):
     value = b"\\0\\1" + value
     return bytes((option, sub)) + struct.pack("!H", len(value)) + value + b"\\0" * (len(value) % 2)
@@ -59,8 +60,9 @@ speaker = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
 speaker.setsockopt(socket.SOL_SOCKET, socket.SO_BROADCAST, 1)
 rest = bytes.fromhex("a019020201f5020100020100300d300b06072b060102010102")
 message = bytes.fromhex("3026020101") + b"\\4\\6public" + rest
-for _ in range(600):
+for turn in range(600):
     speaker.sendto(message, ("10.77.1.255", 161))
+    print("ready", flush=True)
     time.sleep(0.2)
 """
 STORM = """
@@ -155,10 +157,12 @@ def test_a_cabinet_with_everything_wrong(
     station.python(STATION, hw(31))
     speaker = lab_net.host("speaker", switch, "10.77.1.32/24", hardware=hw(32))
     speaker.python(SPEAKER)
-    clock(lab_net, switch, daemon("chronyd", "chrony"))
+    clock(lab_net, switch, daemon("chronyd", "chrony"), wait_for)
     neighbour(lab_net, switch, daemon("lldpd"), wait_for)
+    for host in (station, speaker):
+        wait_for(lambda host=host: "ready" in host.output(), f"{host.label} is ready\n{host.output()}")
     found = surveyed(
-        laptop, lineup(tmp_path), "--listen", "4s", "--range", "10.77.1.1-10.77.1.70", "--rate", "100"
+        laptop, lineup(tmp_path), "--listen", "6s", "--range", "10.77.1.1-10.77.1.70", "--rate", "100"
     )
 
     assert found["format"] == "buswitness-survey/1"
@@ -199,13 +203,14 @@ def test_a_cabinet_with_everything_wrong(
     assert [f["verdict"] for f in judged["findings"]] == [f["verdict"] for f in found["findings"]]
 
 
-def clock(lab_net: Any, switch: Any, chronyd: str) -> None:
+def clock(lab_net: Any, switch: Any, chronyd: str, wait_for: Callable[..., None]) -> None:
     """A time server that broadcasts: ``local stratum 3`` is what it says of itself (chrony.conf(5))."""
     host = lab_net.host("clock", switch, "10.77.1.40/24", hardware=hw(40))
     config = lab_net.sockets / "chrony.conf"
     lines = ("broadcast 1 10.77.1.255", "local stratum 3", "cmdport 0", f"pidfile {lab_net.sockets}/pid")
     config.write_text("\n".join((*lines, "bindcmdaddress /", "")))
     host.start(chronyd, "-x", "-d", "-U", "-u", "root", "-f", config)
+    wait_for(lambda: ":123 " in host.run("ss", "-lnu").stdout or "Initial" in host.output(), host.output())
 
 
 def neighbour(lab_net: Any, switch: Any, lldpd: str, wait_for: Callable[..., None]) -> None:
