@@ -39,6 +39,9 @@ _FINAL = (ConnectOutcome.NO_NAME, ConnectOutcome.NO_PORT, ConnectOutcome.NOT_PER
 _IDLE_NS = SECOND_NS
 #: After a late answer the time-out becomes this much longer than it took, up to so many first time-outs.
 _MARGIN, _MOST_PATIENCE = 1.25, 3.0
+#: A device that hangs up after each answer does so within this time.
+HANG_UP_S = 0.05
+_FIRST_LOOK = -1.0
 
 
 class Host:
@@ -53,7 +56,7 @@ class Host:
         lanes: Lanes,
     ) -> None:
         self.link = make_link(self._stray)
-        #: None once the device has hung up: then each request waits until the end of the last one is known.
+        #: None while the device may hang up after each answer: then each request waits for that.
         self._converse: Converse | None = getattr(self.link, "converse", None)
         self.log = LinkLog()
         self.keep_open = False
@@ -71,6 +74,7 @@ class Host:
         self._shared = False  # more than one device sits here
         self._stopping = False
         self._nap: asyncio.Future[None] | None = None
+        self._wary = _FIRST_LOOK  # seconds to wait for the end of the connection after an answer
         self._unhurried = bool(manner.gap_ns or manner.budget is not None)
         self._due_ns = 0  # before which no request may go: gap, connect pause
         self._fresh = False  # nothing was asked yet on this connection
@@ -116,6 +120,8 @@ class Host:
     async def close(self) -> None:
         """Close the link in good order; how it ended is kept."""
         disconnect = await self.link.close()
+        if disconnect is not None and disconnect.by_peer and self._proved:
+            self._grow_wary()
         if disconnect is not None and self._journal.broken is None:
             self._journal.disconnect(self.log, disconnect)
 
@@ -127,12 +133,31 @@ class Host:
             self._ready.append(guest)
             await self._write_off()
             return
+        if self._wary and self._proved and await self._is_hung_up():
+            self._ready.appendleft(guest)
+            return
         if self._unhurried or self._fresh:
             request = await self._hold_back(request)
             if not self.link.is_open:  # the device closed while we waited
                 self._ready.appendleft(guest)
                 return
         await self._ask(guest, request, aimed=aimed)
+
+    async def _is_hung_up(self) -> bool:
+        """True if the device closes after its answer; a request that meets the close would be lost.
+
+        Waited for only where a connection has ended after an answer before, or is the first one: then for
+        what has come already. A device that does not hang up this time is trusted again.
+        """
+        if self._wary < 0:
+            await asyncio.sleep(0)
+            self._wary = 0.0
+            return not self.link.is_open
+        if await self.link.ends_within(self._wary):
+            return True
+        self._wary = 0.0
+        self._converse = getattr(self.link, "converse", None)
+        return False
 
     async def _ask(self, guest: Guest, request: Request, *, aimed: bool) -> None:
         """Ask the device, and go on with its next request while nobody and nothing else is to be heeded.
@@ -163,9 +188,10 @@ class Host:
         def follow(exchange: Exchange) -> Request | None:
             keep(shelf, exchange)
             received_ns = exchange.received_ns
+            first = not self._proved  # after the first answer it is looked whether the device hangs up
             self._misses = 0
             measured(received_ns - exchange.sent_ns)
-            if not self._proved:
+            if first:
                 self._prove()
             self._due_ns = received_ns + gap_ns
             try:
@@ -176,7 +202,7 @@ class Host:
             except StopIteration:
                 turn = None
             busy = self._ready or self._unhurried or self._has_to_look_up() or not link.is_open
-            if type(turn) is Request and not busy:
+            if type(turn) is Request and not busy and not first:
                 if self._in_lane and turn.purpose is poll:
                     return turn
                 if self._goes_on(turn):
@@ -385,14 +411,19 @@ class Host:
 
     def _missed(self, exchange: Exchange) -> None:
         """Count a request without a valid reply; after a full turn of them the socket is to be renewed."""
-        if exchange.outcome in _CUT:
-            self._converse = None
+        if exchange.outcome in _CUT and self._proved:
+            self._grow_wary()
         if exchange.purpose is Purpose.ABSENT_UNIT:
             return  # silence is what is expected
         self._misses += 1
         self._missed_ns = exchange.sent_ns
         if self._ever_answered and self._misses == self._patience():
             self._renewing = True
+
+    def _grow_wary(self) -> None:
+        """The device ended a connection over which it had answered: perhaps it does so each time."""
+        self._wary = HANG_UP_S
+        self._converse = None
 
     def _patience(self) -> int:
         """Requests in a row without a valid reply that make one full turn of this link."""

@@ -22,6 +22,10 @@ Numbered = tuple[int, Exchange]
 
 _ABSENT, _REFERENCE = Purpose.ABSENT_UNIT, Purpose.REFERENCE
 _DATA, _NOT_SENT = Outcome.DATA, Outcome.NOT_SENT
+_CUT = (Outcome.CLOSED, Outcome.RESET)
+
+#: An exchange ends with its connection; both are dated one after the other.
+MET_NS = 50_000_000
 
 
 class DeviceContext:
@@ -45,7 +49,11 @@ class DeviceContext:
         self.is_clean = True
         #: Questions to units that the map does not hold.
         self.absent_units: list[Numbered] = []
+        #: Requests that met the end of the connection of a device that hangs up after each answer.
+        self.crossed: list[Numbered] = []
         self._index(evidence.exchanges)
+        if not self.is_clean:
+            self._leave_out_crossed()
 
     def _index(self, exchanges: Iterable[Numbered]) -> None:
         """Put each attempt where the checks look for it. Seen for every exchange of a run."""
@@ -67,6 +75,24 @@ class DeviceContext:
                 block = block_of(sequence, exchange, shift)
                 if block is not None:
                     blocks.append(block)
+
+    def _leave_out_crossed(self) -> None:
+        """Set apart what was on its way when the device hung up by habit: it never had to answer that.
+
+        The habit is shown where no connection of its link carried more than one request, but for one that
+        the device ended with two: on that one we learned of it.
+        """
+        ends = [one for _, one in self.evidence.disconnects]
+        met = [one.at_ns for one in ends if one.by_peer and one.requests == 2]
+        habit = any(one.by_peer and one.requests == 1 for one in ends)
+        if not habit or len(met) != 1 or sum(one.requests > 1 for one in ends) > 1:
+            return
+        self.crossed = [
+            numbered
+            for numbered in self.sent
+            if numbered[1].outcome in _CUT and abs(numbered[1].received_ns - met[0]) <= MET_NS
+        ]
+        self.sent = [numbered for numbered in self.sent if numbered not in self.crossed]
 
     @cached_property
     def target(self) -> Target:

@@ -129,6 +129,12 @@ class Connection(asyncio.Protocol):
         local = _name_of(self._transport.get_extra_info("sockname"))
         return Connect(self.name, sent_ns, self._now_ns(), ConnectOutcome.OPEN, "", local)
 
+    async def ends_within(self, wait_s: float) -> bool:
+        """True once the other side has ended the connection; False if it is still open after the wait."""
+        if self.is_open and self._ended is not None:
+            await asyncio.wait((self._ended,), timeout=wait_s)
+        return not self.is_open
+
     async def close(self) -> Disconnect | None:
         """Close in good order (FIN), None if it was not open.
 
@@ -235,7 +241,7 @@ class Connection(asyncio.Protocol):
             self._time_out()
 
     def _later(self) -> float:
-        """Loop time until which to wait on, because this computer lost as much during the wait; 0.0 if none."""
+        """Loop time until which to wait on, as this computer lost so much of the wait; 0.0 if none."""
         if self._request is None or self._lost is None:
             return 0.0
         moved_to, began, grants = self._granted

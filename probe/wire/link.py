@@ -55,6 +55,10 @@ class Link(Protocol):
         """
         ...
 
+    async def ends_within(self, wait_s: float) -> bool:
+        """True once the other side has ended the connection; False if it is still open after the wait."""
+        ...
+
     async def close(self) -> Disconnect | None:
         """Close in good order (FIN); None if it was not open. Never raises."""
         ...

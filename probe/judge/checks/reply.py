@@ -178,9 +178,7 @@ _FORM_ADVICE = {
 def _first_try(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     if not context.reach.is_alive:
         return
-    firsts = len(context.sent) if context.is_clean else sum(e.attempt == 1 for _, e in context.sent)
-    # A second attempt may follow a first one that never went out, as in a record that was cut.
-    retried = 0 if context.is_clean else min(firsts, sum(e.attempt == 2 for _, e in context.sent))
+    firsts, retried = (len(context.sent), 0) if context.is_clean else _firsts_and_retried(context)
     if not firsts:
         return
     if not retried:
@@ -205,6 +203,17 @@ def _first_try(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         evidence=tuple(seq for seq, e in context.sent if e.attempt == 2)[:8],
         advice="All attempts are in the record. Look for the same causes as with losses.",
     )
+
+
+def _firsts_and_retried(context: DeviceContext) -> tuple[int, int]:
+    """Requests asked, and those of them that were asked again.
+
+    The second attempt after one that met the end of a connection is the first that the device could see.
+    A second attempt may follow a first one that never went out, as in a record that was cut.
+    """
+    met = len(context.crossed)
+    firsts = sum(e.attempt == 1 for _, e in context.sent) + met
+    return firsts, max(0, min(firsts, sum(e.attempt == 2 for _, e in context.sent) - met))
 
 
 COMPLETE = DeviceCheck(

@@ -91,7 +91,10 @@ async def test_a_hole_is_found_by_parting_the_block(site: Any, gear: Any) -> Non
     assert outcomes == [Outcome.DATA, Outcome.EXCEPTION, Outcome.DATA, Outcome.EXCEPTION]
 
 
-async def test_a_server_that_closes_after_each_answer_loses_nothing(site: Any, gear: Any) -> None:
+@pytest.mark.parametrize("after_s", [0.0, 0.01])
+async def test_a_server_that_closes_after_each_answer_loses_nothing(
+    site: Any, gear: Any, after_s: float
+) -> None:
     class Closing(gear.Gear):  # type: ignore[name-defined,misc]
         async def _converse(self, reader: Any, writer: Any, connection: int) -> None:
             head = await reader.readexactly(6)
@@ -99,6 +102,7 @@ async def test_a_server_that_closes_after_each_answer_loses_nothing(site: Any, g
             self.requests.append(frame)
             writer.write(gear.data(frame))
             await writer.drain()
+            await asyncio.sleep(after_s)
 
     async with Closing() as device:
         audited = await site.audit([direct(device)])
@@ -107,6 +111,11 @@ async def test_a_server_that_closes_after_each_answer_loses_nothing(site: Any, g
     assert {e.outcome for e in exchanges} <= {Outcome.DATA, Outcome.CLOSED, Outcome.NOT_SENT, Outcome.RESET}
     assert audited.verdict("reach.answers", "M-1") is Verdict.PASS
     assert device.most_open == 1
+    assert sum(e.outcome is not Outcome.DATA for e in exchanges) <= 1, "known after one connection"
+    assert audited.verdict("reply.first_try", "M-1") is Verdict.PASS
+    assert audited.verdict("reach.delay", "M-1") is Verdict.PASS
+    assert audited.verdict("reply.complete", "M-1") is Verdict.PASS
+    assert not [f for f in audited.result.findings if f.check == "reach.loss"]
 
 
 async def test_one_socket_only_held_by_another(site: Any, gear: Any) -> None:

@@ -120,6 +120,11 @@ class FakeLink:
         self._open = outcome is ConnectOutcome.OPEN
         return Connect(self.name, at, self.clock.now_ns(), outcome, "", "127.0.0.1:1" if self._open else "")
 
+    async def ends_within(self, wait_s: float) -> bool:
+        if self._open:
+            await asyncio.sleep(wait_s)
+        return not self._open
+
     def drop(self) -> None:
         """The device closes."""
         self._open = False
