@@ -12,7 +12,7 @@ int main(int count, char **words) {
   for (;;) {
     ssize_t got = read(file, room(), 1 << 20);
     if (got <= 0) break;
-    for (unsigned more = (unsigned)got; feed(more); more = 0) out_empty();
+    for (unsigned more = (unsigned)got; feed(more) & MUST_EMPTY; more = 0) out_empty();
   }
   finish();
   printf("%lld %lld\n", T[PACKETS], T[MATCHED]);

@@ -26,7 +26,10 @@ class NoKernelError(Exception):
 
 
 class Kernel:
-    """One capture being read. ``room`` and ``feed`` take bytes in; ``table`` gives what was counted."""
+    """One capture being read. ``room`` and ``feed`` take bytes in; ``table`` gives what was counted.
+
+    ended: the file needs no further bytes: it is damaged, or no capture at all.
+    """
 
     def __init__(self, ports: Iterable[int]) -> None:
         """ports: TCP ports on which Modbus is spoken. Raises NoKernelError."""
@@ -37,6 +40,9 @@ class Kernel:
         size = memory.data_len(self._store)  # fixed: the kernel never grows it, so the view stays valid
         place = ctypes.addressof(memory.data_ptr(self._store).contents)
         self._memory = memoryview((ctypes.c_ubyte * size).from_address(place)).cast("B")
+        self._base, self._waiting = self._call("room"), 0
+        self._feed: Any = self._calls["feed"]
+        self.ended = False
         self._call("start")
         for port in ports:
             self._call("add_port", port)
@@ -47,16 +53,18 @@ class Kernel:
 
     def room(self) -> memoryview:
         """Where the next bytes of the file go; at least ``WINDOW`` long."""
-        place, size = self._call("room"), self._call("room_size")
-        return self._memory[place : place + min(size, WINDOW)]
+        place = self._base + self._waiting
+        return self._memory[place : place + WINDOW]
 
     def feed(self, count: int) -> Iterable[bytes]:
         """Work on ``count`` new bytes in the room; gives rare frames, in lots, as the kernel wrote them."""
         full = True
         while full:
-            full = bool(self._call("feed", count))
+            said = self._feed(self._store, count)
             count = 0
-            if self._call("out_size"):
+            full, self.ended = bool(said & layout.MUST_EMPTY), bool(said & layout.ENDED)
+            self._waiting = said & layout.WAITING
+            if said & layout.SOME_OUT:
                 yield bytes(self.table(layout.OUT))
                 self._call("out_empty")
 

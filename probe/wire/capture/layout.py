@@ -46,6 +46,9 @@ TOTALS: tuple[str, ...] = tuple(_TOTALS.split())
     UNIT,
 ) = range(14)
 
+# What ``feed`` of the kernel returns: bytes that wait, and flags.
+WAITING, ENDED, SOME_OUT, MUST_EMPTY = (1 << 28) - 1, 1 << 28, 1 << 29, 1 << 30
+
 # Statuses of a file.
 RUNNING, DONE, NOT_A_CAPTURE, DAMAGED, CUT_SHORT = range(5)
 

@@ -47,6 +47,11 @@ class Reader:
             self.took(step)
             view = view[step:]
 
+    @property
+    def ended(self) -> bool:
+        """True where further bytes cannot be read: the file is damaged, or no capture."""
+        return self._kernel.ended
+
     def finish(self) -> None:
         """The capture has ended."""
         self._kernel.finish()
@@ -87,7 +92,7 @@ def _through(reader: Reader, source: Source, progress: Progress | None) -> bool:
         if progress is not None and source.done - told >= 1 << 24:
             told = source.done
             progress(told)
-        if reader.totals()["status"] != layout.RUNNING:
+        if reader.ended:
             break
     return source.cut
 

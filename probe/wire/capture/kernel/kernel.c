@@ -212,9 +212,11 @@ static u32 begin(const u8 *p, u32 n) {
 EXPORT(start) void start(void) { tcp_start(); }
 EXPORT(add_port) void add_port(u32 port) { modbus_ports[(port & 65535) >> 3] |= (u8)(1 << (port & 7)); }
 EXPORT(room) u8 *room(void) { return input + kept; }
-EXPORT(room_size) u32 room_size(void) { return INPUT_MAX - kept; }
 
-/* Work on what is there with n new bytes. Returns 1 if the out-buffer must be emptied before it can go on. */
+enum { MUST_EMPTY = 1 << 30, SOME_OUT = 1 << 29, ENDED = 1 << 28 };
+
+/* Work on what is there with n new bytes. Returns how many bytes wait (the next ones go behind them), and whether
+ * rare frames are in the out-buffer, whether it must be emptied before it can go on, and whether the file ended. */
 EXPORT(feed) u32 feed(u32 n) {
   u32 have = kept + n, at = 0;
   for (;;) {
@@ -236,24 +238,26 @@ EXPORT(feed) u32 feed(u32 n) {
   kept = have - at;
   if (at && kept) __builtin_memmove(input, input + at, kept);
   offset += at;
-  return out_used > OUT_BYTES - OUT_HEAD - OUT_FRAME - 8;
+  return kept | (out_used > OUT_BYTES - OUT_HEAD - OUT_FRAME - 8 ? MUST_EMPTY : 0) | (out_used ? SOME_OUT : 0) |
+         (T[STATUS] != RUNNING ? ENDED : 0);
 }
 
 /* The file has ended: finish what waits, and say how it ended. */
 EXPORT(finish) void finish(void) {
   tcp_end();
+  tell_seconds();
   if (T[STATUS] != RUNNING) return;
   if (!T[FORMAT]) stop(kept || !offset ? NOT_A_CAPTURE : DONE, input);
   else if (kept || skip) stop(CUT_SHORT, input + kept);
   else T[STATUS] = DONE;
 }
 
-EXPORT(out_size) u32 out_size(void) { return out_used; }
 EXPORT(out_empty) void out_empty(void) { out_used = 0; }
 
 /* Tables: where, how many rows, bytes a row; in the order of layout.py. */
 #define TABLE(number, place, rows, size) case number: return what == 0 ? (u32)(unsigned long)(place) : what == 1 ? (u32)(rows) : (u32)(size);
 EXPORT(table) u32 table(u32 number, u32 what) {
+  if (what == 0) tell_seconds();
   switch (number) {
     TABLE(0, T, TOTALS, sizeof(T[0]))
     TABLE(1, out, out_used, 1)

@@ -136,8 +136,8 @@ typedef struct {
 } Bin;
 
 static Bin bins[BINS];
-static i64 bin_start, bin_end; /* of the bin of the last frame */
-static u32 bin_at, bins_used;
+static i64 reply_start, reply_end; /* of the bin of the last reply */
+static u32 reply_at, bins_used;
 
 static void fold_bin(Bin *to, const Bin *from) {
   to->packets += from->packets;
@@ -158,55 +158,66 @@ static void widen_bins(void) {
   }
   for (u32 i = BINS / 2; i < BINS; i++) bins[i] = (Bin){0};
   T[BIN_WIDTH_NS] *= 2;
+  reply_end = reply_start; /* the place of the last reply has moved */
   bins_used = (bins_used + 1) / 2;
 }
 
-/* Bin of an instant; what lies before the first frame counts as its bin. */
-NOINLINE void find_bin(i64 ts) {
+/* Number of the bin of an instant; what lies before the first frame counts as its bin. */
+NOINLINE u32 bin_of(i64 ts) {
   i64 since = ts - T[FIRST_NS];
   if (since < 0) since = 0;
   while (since / T[BIN_WIDTH_NS] >= BINS) widen_bins();
-  bin_at = (u32)(since / T[BIN_WIDTH_NS]);
-  bin_start = T[FIRST_NS] + bin_at * T[BIN_WIDTH_NS];
-  bin_end = bin_start + T[BIN_WIDTH_NS];
-  if (bin_at >= bins_used) bins_used = bin_at + 1;
+  u32 at = (u32)(since / T[BIN_WIDTH_NS]);
+  if (at >= bins_used) bins_used = at + 1;
+  return at;
 }
 
-/* Seconds since the first frame, the newest 64 of them: peaks are per second whatever the bins' width. */
+/* Seconds since the first frame, the newest 64 of them: peaks are per second whatever the bins' width. A frame
+ * counts in its second only; seconds are added to the bins when their place is needed, or figures are asked for. */
 typedef struct {
   i64 number;
-  u32 packets, group;
-  u64 bytes;
+  u64 bytes, told_bytes;
+  u32 packets, group, told_packets, told_group;
 } Second;
 
 static Second seconds[64];
 static i64 second_start;
-static u32 second_at;
+static Second *second;
+
+static void tell_second(Second *s) {
+  i64 start = T[FIRST_NS] + s->number * 1000000000;
+  Bin *b = &bins[bin_of(start)];
+  b->packets += s->packets - s->told_packets;
+  b->bytes += s->bytes - s->told_bytes;
+  b->group += s->group - s->told_group;
+  s->told_packets = s->packets;
+  s->told_bytes = s->bytes;
+  s->told_group = s->group;
+  if (s->group > T[PEAK_GROUP]) T[PEAK_GROUP] = s->group, T[PEAK_GROUP_NS] = start;
+  if (s->packets > T[PEAK_PACKETS]) T[PEAK_PACKETS] = s->packets, T[PEAK_PACKETS_NS] = start;
+  if ((i64)s->bytes > T[PEAK_BYTES]) T[PEAK_BYTES] = (i64)s->bytes, T[PEAK_BYTES_NS] = start;
+}
+
+static void tell_seconds(void) {
+  for (u32 i = 0; i < 64; i++)
+    if (seconds[i].packets > seconds[i].told_packets) tell_second(&seconds[i]);
+}
 
 NOINLINE void find_second(i64 ts) {
   i64 since = ts - T[FIRST_NS], number = since / 1000000000;
   if (since < 0) number = -((-since + 999999999) / 1000000000);
-  second_at = (u32)number & 63;
+  second = &seconds[(u32)number & 63];
   second_start = T[FIRST_NS] + number * 1000000000;
-  if (seconds[second_at].number != number) seconds[second_at] = (Second){.number = number};
+  if (second->number == number) return;
+  if (second->packets > second->told_packets) tell_second(second);
+  *second = (Second){.number = number};
 }
 
 INLINE void load(i64 ts, u32 occupied, int group) {
-  if (UNLIKELY((u64)(ts - bin_start) >= (u64)(bin_end - bin_start))) find_bin(ts);
-  if (UNLIKELY((u64)(ts - second_start) >= 1000000000ull || T[PACKETS] == 1)) find_second(ts);
-  Bin *b = &bins[bin_at];
-  Second *s = &seconds[second_at];
-  b->packets++;
-  b->bytes += occupied;
-  s->bytes += occupied;
-  s->packets++;
-  if (group) {
-    b->group++;
-    s->group++;
-    if (s->group > T[PEAK_GROUP]) T[PEAK_GROUP] = s->group, T[PEAK_GROUP_NS] = second_start;
-  }
-  if (s->packets > T[PEAK_PACKETS]) T[PEAK_PACKETS] = s->packets, T[PEAK_PACKETS_NS] = second_start;
-  if ((i64)s->bytes > T[PEAK_BYTES]) T[PEAK_BYTES] = (i64)s->bytes, T[PEAK_BYTES_NS] = second_start;
+  if (UNLIKELY((u64)(ts - second_start) >= 1000000000ull || !second)) find_second(ts);
+  second->bytes += occupied;
+  second->packets++;
+  second->group += (u32)group;
 }
 
 /* -- reply times -------------------------------------------------------------------------------------- */
@@ -225,11 +236,12 @@ INLINE u32 column(u64 ns, u32 bits) {
 INLINE u32 limited(u32 value, u32 most) { return value < most ? value : most - 1; }
 
 static void reply_in_bin(i64 ts, u64 ns) {
-  i64 since = ts - T[FIRST_NS];
-  u32 at = since < 0 ? 0 : (u32)(since / T[BIN_WIDTH_NS]);
-  if (LIKELY(ts >= bin_start && ts < bin_end)) at = bin_at;
-  if (at >= BINS) return;
-  Bin *b = &bins[at];
+  if (UNLIKELY(ts < reply_start || ts >= reply_end)) {
+    reply_at = bin_of(ts);
+    reply_start = T[FIRST_NS] + reply_at * T[BIN_WIDTH_NS];
+    reply_end = reply_start + T[BIN_WIDTH_NS];
+  }
+  Bin *b = &bins[reply_at];
   if (!b->replies || ns < b->least_ns) b->least_ns = ns;
   if (ns > b->most_ns) b->most_ns = ns;
   b->replies++;
