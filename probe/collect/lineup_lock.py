@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -41,9 +42,8 @@ def lineup_lock(folder: Path, site: str, lineup: str, work: str) -> Iterator[Hol
     folder: where locks lie, on a disk of this computer. Raises LineupBusy if another process holds it.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    name = re.sub(r"[^A-Za-z0-9._-]+", "-", f"{site}.{lineup}")[:120]
-    note = folder / f"{name}.holder.json"
-    lock = FileLock(folder / f"{name}.lock", timeout=0)
+    note = _file(folder, site, lineup, "holder.json")
+    lock = FileLock(_file(folder, site, lineup, "lock"), timeout=0)
     try:
         lock.acquire()
     except Timeout:
@@ -58,6 +58,35 @@ def lineup_lock(folder: Path, site: str, lineup: str, work: str) -> Iterator[Hol
             note.unlink(missing_ok=True)
     finally:
         lock.release()
+
+
+@contextmanager
+def held_by_child(folder: Path, site: str, lineup: str) -> Iterator[int | None]:
+    """A handle for a child process (``pass_fds``): while the child lives, nobody else gets one.
+
+    So a starter that is killed leaves the lineup held until its audit has ended. None where the system hands
+    no handles down (Windows). Raises LineupBusy if the child of a dead starter still works.
+    """
+    if sys.platform == "win32":
+        yield None
+        return
+    import fcntl
+
+    path = _file(folder, site, lineup, "work")
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise LineupBusy(None) from None
+        yield handle
+    finally:
+        os.close(handle)  # closed, not unlocked: a child that lives on keeps it
+
+
+def _file(folder: Path, site: str, lineup: str, what: str) -> Path:
+    name = re.sub(r"[^A-Za-z0-9._-]+", "-", f"{site}.{lineup}")[:120]
+    return folder / f"{name}.{what}"
 
 
 def _holder(note: Path) -> Holder | None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from probe.collect.inputs import open_lineup
-from probe.collect.lineup_lock import LineupBusy, lineup_lock
+from probe.collect.lineup_lock import LineupBusy, held_by_child, lineup_lock
 from probe.history.digest import RunDigest
 from probe.history.distil import distil_file
 from probe.history.keep import Keeper, Kept
@@ -47,6 +47,18 @@ class Outcome(NamedTuple):
     kept: Kept | None = None
 
 
+class Ran(NamedTuple):
+    """How an audit ended. code: its exit code, None if it never began; ended: why it was stopped, or empty.
+
+    busy: somebody else works on the lineup. words: the last trouble that it told.
+    """
+
+    code: int | None = None
+    ended: str = ""
+    words: str = ""
+    busy: bool = False
+
+
 def run_sweep(
     place: FleetPlace,
     sweep: Sweep,
@@ -60,14 +72,23 @@ def run_sweep(
     A map that cannot be read, a lineup that is busy and an audit that fails are outcomes, not exceptions.
     """
     where = where or socket.gethostname()
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    file = place.records().incoming(f"{sweep.name}-{stamp}-{os.getpid()}")
+    return _kept(place, keeper, where, file, audit_to(place, sweep, file, stop=stop))
+
+
+def audit_to(place: FleetPlace, sweep: Sweep, file: Path, *, stop: Callable[[], bool]) -> Ran:
+    """Audit the sweep's lineup into a record file, under the lineup's lock."""
     try:
         lineup, _ = open_lineup(place.path(sweep.map), [place.path(name) for name in sweep.profiles])
     except InputError as error:
-        return Outcome(SlotState.FAILED, f"the map cannot be used: {error.problems[0].what}")
-    site, name = lineup.map.site, lineup.map.lineup
-    locks = place.folder / ".locks"
+        return Ran(words=f"the map cannot be used: {error.problems[0].what}")
+    locks, named = place.folder / ".locks", (lineup.map.site, lineup.map.lineup)
     try:
-        with lineup_lock(locks, site, name, f"sweep {sweep.name}") as dead:
+        with (
+            lineup_lock(locks, *named, f"sweep {sweep.name}") as dead,
+            held_by_child(locks, *named) as handle,
+        ):
             if dead is not None:
                 LOG.warning(
                     "%s: a run of process %s (%s) had died; its lock was free",
@@ -75,11 +96,22 @@ def run_sweep(
                     dead.pid,
                     dead.since,
                 )
-            return _run(place, sweep, keeper, where, stop)
+            return _audit(place, sweep, file, stop, handle)
     except LineupBusy as busy:
         holder = busy.holder
         by = f" by process {holder.pid} ({holder.work}, since {holder.since})" if holder else ""
-        return Outcome(SlotState.SKIPPED, f"the lineup is worked on{by}")
+        return Ran(words=f"the lineup is worked on{by}", busy=True)
+
+
+def state_of(ran: Ran, *, has_record: bool) -> tuple[SlotState, str]:
+    """What such an end means for the start, and why."""
+    if ran.busy:
+        return SlotState.SKIPPED, ran.words
+    if not has_record:
+        return SlotState.FAILED, ran.words or "the audit ended before it began a record"
+    if ran.ended:
+        return SlotState.STOPPED, ran.ended
+    return (SlotState.DONE, "") if ran.code in DONE_CODES else (SlotState.FAILED, ran.words)
 
 
 def lineup_named(place: FleetPlace, sweep: Sweep) -> tuple[str, str] | None:
@@ -104,24 +136,21 @@ def take_in(place: FleetPlace, keeper: Keeper, file: Path, *, where: str) -> tup
     return path, digest, kept
 
 
-def _run(place: FleetPlace, sweep: Sweep, keeper: Keeper, where: str, stop: Callable[[], bool]) -> Outcome:
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    file = place.records().incoming(f"{sweep.name}-{stamp}-{os.getpid()}")
-    code, ended, words = _audit(place, sweep, file, stop)
+def _kept(place: FleetPlace, keeper: Keeper, where: str, file: Path, ran: Ran) -> Outcome:
+    state, why = state_of(ran, has_record=file.exists())
     if not file.exists():
-        return Outcome(SlotState.FAILED, words or "the audit ended before it began a record", code)
+        return Outcome(state, why, ran.code)
     try:
         path, digest, kept = take_in(place, keeper, file, where=where)
     except (InputError, RecordError) as error:
-        return Outcome(SlotState.FAILED, f"its record cannot be read: {error}", code, file)
-    if ended:
-        return Outcome(SlotState.STOPPED, ended, code, path, digest, kept)
-    state = SlotState.DONE if code in DONE_CODES else SlotState.FAILED
-    return Outcome(state, "" if state is SlotState.DONE else words, code, path, digest, kept)
+        return Outcome(SlotState.FAILED, f"its record cannot be read: {error}", ran.code, file)
+    return Outcome(state, why, ran.code, path, digest, kept)
 
 
-def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool]) -> tuple[int, str, str]:
-    """Exit code of the audit, why it was stopped (empty if it was not), and the last that it said."""
+def _audit(
+    place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool], handle: int | None
+) -> Ran:
+    """The audit, to its end. handle: of the lock; the audit holds it on, should this process die."""
     told = file.with_suffix(".log")
     with told.open("wb") as log:
         process = subprocess.Popen(
@@ -131,6 +160,7 @@ def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool]
             stderr=log,
             cwd=place.folder,
             creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
+            pass_fds=() if handle is None else (handle,),
         )
         try:
             ended = _wait(process, sweep.budget, stop)
@@ -140,7 +170,7 @@ def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool]
                 process.wait()
     words = _last_words(told)
     told.unlink(missing_ok=True)
-    return process.returncode, ended, words
+    return Ran(process.returncode, ended, words)
 
 
 def command_of(place: FleetPlace, sweep: Sweep, file: Path) -> list[str]:
