@@ -228,7 +228,7 @@ def said(told: dict[str, Any]) -> Iterator[Any]:
         yield ServiceProbe(host, 23, service, 0, SECOND, ServiceOutcome(outcome), said_first)
     for host, objects in told.get("modbus", {}).items():
         yield Connect(f"{host}:502", 0, SECOND, ConnectOutcome.OPEN, "", "")
-        listed = b"".join(bytes((i, len(text))) + text.encode() for i, text in enumerate(objects))
+        listed = b"".join(bytes((i, len(text.encode()))) + text.encode() for i, text in enumerate(objects))
         reply = bytes.fromhex("2b0e01010000") + bytes([len(objects)]) + listed
         frame = b"\0\1\0\0" + (len(reply) + 1).to_bytes(2) + b"\xff" + reply
         asked = bytes.fromhex("000100000005ff2b0e0100")
