@@ -24,7 +24,7 @@ def lead(scenario: str, folder: Path, procedure: str, mood: str, *, as_json: boo
     """
     from probe.collect.inputs import open_lineup
     from probe.collect.procedures import open_procedure
-    from probe.practice.operator import Mood
+    from probe.practice.crew import Mood
     from probe.practice.served import LineupFailed, served_with_operator
 
     moods = tuple(one.value for one in Mood)

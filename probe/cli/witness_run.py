@@ -126,9 +126,9 @@ class WitnessRun:
 
     async def _play(self) -> bool:
         """Lead through the steps with this terminal."""
-        from probe.cli.witness_panel import Panel
         from probe.present.console import console, is_live
         from probe.present.keys import keyboard
+        from probe.present.witness.panel import Panel
 
         stand = self._stand
         stream = sys.stderr if stand.as_json else sys.stdout

@@ -40,8 +40,8 @@ GENERAL = Caution(
 _TEXTS = {
     "energized": "Parts inside are energized, also with doors closed and breakers open. Open no door and "
     "reach into no cubicle unless it has been proven dead and is locked out.",
-    "arc_flash": "Arc flash: keep everybody outside the boundary on the label who is not needed. Stand beside "
-    "the door, not in front of it; operate from a distance where the gear allows.",
+    "arc_flash": "Arc flash: keep everybody outside the boundary on the label who is not needed. Stand "
+    "beside the door, not in front of it; operate from a distance where the gear allows.",
     "load": "What this breaker feeds will lose power. Make sure that the plant is ready for that, and that "
     "whoever runs it has agreed.",
     "energize": "What this breaker feeds will become live. Make sure that nobody works on it and that locks "
@@ -58,8 +58,8 @@ _TEXTS = {
     "back when the step is over.",
     "control_power": "Control power is interrupted: protection, interlocks and remote control may stop. Make "
     "sure that the plant can run or stand still safely without them.",
-    "battery": "Batteries stay live. Do not discharge them further than their maker allows; make sure that the "
-    "load may fail at the end.",
+    "battery": "Batteries stay live. Do not discharge them further than their maker allows; make sure that "
+    "the load may fail at the end.",
     "blind": "Remote supervision is lost meanwhile. Somebody at the gear must be able to trip it by hand.",
     "master": "A command from the master may reach the wrong breaker. Somebody at the gear watches which one "
     "moves.",

@@ -29,7 +29,7 @@ from pydantic import Field, StringConstraints, model_validator
 from probe.model.acts import ACTS
 from probe.model.map_words import Line, Strict
 from probe.model.shape import refuse
-from probe.model.signal import FORMS, Signal, signal_of
+from probe.model.signal_words import FORMS, Signal, signal_of
 
 PROCEDURE_FORMAT = "buswitness-procedure/1"
 
@@ -90,8 +90,9 @@ class Before(Strict):
 
 
 class Expect(Strict):
-    """One thing to be seen. Exactly one of becomes, remains, rises, falls, above, below.
+    """One thing to be seen. Exactly one of becomes, remains, ends, rises, falls, above, below.
 
+    becomes: it changes to that; remains: it never changes; ends: it stands so when the step is over.
     within: after the go, or after what ``after`` names. stays: for so long from then on. rises: by how many,
     or ``any``. spare: without it the step may pass all the same (the gear need not have it).
     """
@@ -101,6 +102,7 @@ class Expect(Strict):
     see: Line
     becomes: Line | None = None
     remains: Line | None = None
+    ends: Line | None = None
     rises: Line | None = None
     falls: Literal["any"] | None = None
     above: float | None = None
@@ -117,7 +119,7 @@ class Expect(Strict):
 
     @property
     def way(self) -> str:
-        """Which of the six is asked for."""
+        """Which of them is asked for."""
         return next(name for name in WAYS if getattr(self, name) is not None)
 
     @model_validator(mode="after")
@@ -126,19 +128,19 @@ class Expect(Strict):
         if len(told) != 1:
             raise refuse(
                 "it must be said what the signal does, once",
-                allowed="one of becomes, remains, rises, falls, above, below",
+                allowed="one of becomes, remains, ends, rises, falls, above, below",
             )
-        _check_signal(self.see, tuple(filter(None, (self.becomes, self.remains))))
+        _check_signal(self.see, tuple(filter(None, (self.becomes, self.remains, self.ends))))
         if told[0] in ("rises", "falls", "above", "below") and not self.signal.is_number:
             raise refuse(f"{self.see} is no number", allowed="becomes or remains", at=(told[0],))
         if self.rises not in (None, "any") and not self.rises.isdecimal():
             raise refuse("a rise is a whole number, or any", allowed="any, or 1 and more", at=("rises",))
-        if told[0] == "remains" and (self.after or self.within or self.stays):
-            raise refuse("what remains has no time of its own: it holds for the whole step")
+        if told[0] in ("remains", "ends") and (self.after or self.within or self.stays):
+            raise refuse("what remains or ends so has no time of its own: the step has")
         return self
 
 
-WAYS = ("becomes", "remains", "rises", "falls", "above", "below")
+WAYS = ("becomes", "remains", "ends", "rises", "falls", "above", "below")
 
 
 class Allow(Strict):
@@ -157,8 +159,8 @@ class Allow(Strict):
 class Confirm(Strict):
     """What a person sees, hears or reads.
 
-    kind: ``yes`` (yes is right), ``no`` (no is right), ``text`` (noted), ``time`` (a clock time, compared with
-    when the device's change of ``against`` was seen).
+    kind: ``yes`` (yes is right), ``no`` (no is right), ``text`` (noted), ``time`` (a clock time, compared
+    with when the device's change of ``against`` was seen).
     """
 
     id: Id
@@ -178,8 +180,9 @@ class Confirm(Strict):
 
 
 class Step(Strict):
-    """One thing that somebody does. who: where that person stands. log: ``event`` compares the device's own log
-    with what was seen; ``whole`` reads it from end to end.
+    """One thing that somebody does. who: where that person stands.
+
+    log: ``event`` compares the device's own log with what was seen; ``whole`` reads it from end to end.
     """
 
     id: Id

@@ -185,8 +185,8 @@ class AlarmRule:
 class EventRule:
     """One entry of the device's event log, newest entry first in the profile: names of its points.
 
-    number: runs on with each event (0: the entry is empty). code: an enumeration. time: a clock, in the zone of
-    the device's own clock.
+    number: runs on with each event (0: the entry is empty). code: an enumeration. time: a clock, in the zone
+    of the device's own clock.
     """
 
     number: str

@@ -25,9 +25,9 @@ from pathlib import Path
 
 import probe
 from probe.model.errors import BuswitnessError
+from probe.practice.crew import Mood, Operator
 from probe.practice.hand import Hand
 from probe.practice.lineup import PracticeLineup, practice
-from probe.practice.operator import Mood, Operator
 from probe.practice.scenario import Scenario, bundled_scenario, load_scenario
 
 _START = (
@@ -55,7 +55,7 @@ def served_apart(scenario: str, directory: Path) -> Iterator[Path]:
         yield path
 
 
-#: Has the scripted operator do an act at a device, in a mood (``operator.Mood``).
+#: Has the scripted operator do an act at a device, in a mood (``crew.Mood``).
 Tell = Callable[[str, str, str], None]
 
 

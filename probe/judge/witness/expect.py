@@ -12,7 +12,7 @@ from probe.judge.witness.track import Change, Track
 from probe.judge.wording import span
 from probe.model.finding import Verdict
 from probe.model.procedure import Expect
-from probe.model.signal import Signal
+from probe.model.signal_words import Signal
 
 SECOND_NS = 1_000_000_000
 
@@ -72,6 +72,8 @@ class _Case:
             return self._becomes(str(self.one.becomes))
         if way == "remains":
             return self._remains(str(self.one.remains))
+        if way == "ends":
+            return self._ends(str(self.one.ends))
         return self._number(way)
 
     # -- words ----------------------------------------------------------------------------------------------
@@ -132,6 +134,15 @@ class _Case:
         if not self.step.is_over:
             return self._made(Kind.HOLDING, f"{wanted} so far")
         return self._made(Kind.SEEN, f"stayed {wanted}")
+
+    def _ends(self, wanted: str) -> Outcome:
+        now = self._shown(self.track.current.get(self.signal))
+        if now == wanted:
+            return self._made(
+                Kind.SEEN if self.step.is_over else Kind.HOLDING, f"stands at {now}", self._first()
+            )
+        kind = Kind.WRONG if self.step.is_over else Kind.WAITING
+        return self._made(kind, f"stands at {now}, not {wanted}", self._first())
 
     # -- numbers --------------------------------------------------------------------------------------------
 
@@ -236,6 +247,7 @@ def expected_words(one: Expect, terms: Terms, anchor: str) -> str:
     wanted = {
         "becomes": f"becomes {one.becomes}",
         "remains": f"stays {one.remains}",
+        "ends": f"stands at {one.ends} in the end",
         "rises": "rises" if one.rises == "any" else f"rises by {one.rises}",
         "falls": "falls",
         "above": f"above {one.above}",

@@ -11,7 +11,7 @@ from probe.judge.witness.step_run import StepRun
 from probe.judge.witness.track import Change
 from probe.model.finding import Verdict, worst
 from probe.model.procedure import Confirm
-from probe.model.signal import Signal
+from probe.model.signal_words import Signal
 
 
 class Kind(StrEnum):

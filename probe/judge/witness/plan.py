@@ -14,7 +14,7 @@ from probe.model.lineup import Lineup
 from probe.model.procedure import Procedure, Step
 from probe.model.procedure_load import filled, procedure_of
 from probe.model.scope import Scope
-from probe.model.signal import Signal, signal_of
+from probe.model.signal_words import Signal, signal_of
 
 LINEUP = "lineup"
 BUS = "bus "

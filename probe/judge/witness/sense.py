@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from probe.model.profile import AlarmRule, Point, Profile, StateRule
 from probe.model.reading import Quality, Value
-from probe.model.signal import ABSENT, PRESENT, Signal
+from probe.model.signal_words import ABSENT, PRESENT, Signal
 
 SignalValue = str | float
 #: Decoded value and what it is worth, by name of the point.

@@ -15,7 +15,7 @@ from probe.judge.witness.plan import Item
 from probe.judge.witness.step_run import StepRun
 from probe.judge.witness.track import ANSWERS, Change
 from probe.model.procedure import Expect, seconds_of
-from probe.model.signal import WRONG, Signal
+from probe.model.signal_words import WRONG, Signal
 
 if TYPE_CHECKING:
     from probe.judge.witness.watch import Watch

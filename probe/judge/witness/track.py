@@ -21,7 +21,7 @@ from probe.judge.witness.sense import Sense, SignalValue
 from probe.model.evidence import Connect, ConnectOutcome, Exchange, Outcome
 from probe.model.profile import Point
 from probe.model.reading import Quality, Value
-from probe.model.signal import NO, YES, Signal
+from probe.model.signal_words import NO, YES, Signal
 
 ANSWERS = Signal("answers")
 #: A gateway says so for a unit that does not answer it.

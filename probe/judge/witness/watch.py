@@ -17,7 +17,7 @@ from probe.judge.witness.step_run import Key, Runs, StepRun
 from probe.judge.witness.track import Change, Track
 from probe.model.acts import ACTS, CAUTIONS, GENERAL, Caution
 from probe.model.evidence import Anchor, AnswerTopic, Connect, Evidence, Exchange, OperatorAnswer
-from probe.model.signal import Signal
+from probe.model.signal_words import Signal
 
 
 class Watch:

@@ -38,8 +38,8 @@ class Line:
 class View:
     """tag: big, the device that the step is about. word: big, beside the stage's own.
 
-    texts: paragraphs, each with its style. alarms: what must be seen at once. typed: what is being typed, None
-    for nothing. keys: what can be pressed now. hint: why the last key did nothing.
+    texts: paragraphs, each with its style. alarms: what must be seen at once. typed: what is being typed,
+    None for nothing. keys: what can be pressed now. hint: why the last key did nothing.
     """
 
     stage: Stage

@@ -17,9 +17,9 @@ from probe.judge import expected
 from probe.judge.witness.plan import Item
 from probe.model.lineup import Lineup
 from probe.model.procedure_load import load_procedure, source_of
+from probe.practice.crew import Mood, Operator
 from probe.practice.hand import Hand
 from probe.practice.lineup import PracticeLineup, practice
-from probe.practice.operator import Mood, Operator
 from probe.practice.scenario import small_scenario
 from probe.present.keys import ENTER
 from probe.present.witness.view import Stage, View
@@ -43,6 +43,7 @@ class Person:
     stage: Stage | None = None
     views: list[View] = field(default_factory=list)
     acted_ns: int | None = None
+    wait_s: float = AFTER_S
 
     def show(self, view: View) -> None:
         self.views.append(view)
@@ -60,7 +61,7 @@ class Person:
         return usual.get(self.stage, " ")
 
     def _has_seen(self) -> bool:
-        return self.acted_ns is not None and self.clock.now_ns() - self.acted_ns > AFTER_S * 1e9
+        return self.acted_ns is not None and self.clock.now_ns() - self.acted_ns > self.wait_s * 1e9
 
 
 @dataclass
@@ -95,12 +96,17 @@ class Rig:
         )  # fmt: skip
 
     async def lead(
-        self, stand: Stand, mood: Mood, script: dict[Stage, list[str]] | None = None, **manner: float
+        self,
+        stand: Stand,
+        mood: Mood,
+        script: dict[Stage, list[str]] | None = None,
+        *,
+        wait_s: float = AFTER_S,
     ) -> tuple[WitnessRun, bool]:
         """Go through the run; the operator acts in this mood the first time, right afterwards."""
-        operator = Operator(self.hand(), mood, **{"pause_s": 0.3, "late_s": 3.0, **manner})
+        operator = Operator(self.hand(), mood, pause_s=0.3, late_s=3.0)
         assert isinstance(stand.clock, SystemClock)
-        person = self.person = Person(stand.clock, script or {})
+        person = self.person = Person(stand.clock, script or {}, wait_s=wait_s)
         tasks: set[asyncio.Task[None]] = set()
 
         async def act(item: Item, round_: int) -> None:

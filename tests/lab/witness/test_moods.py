@@ -12,7 +12,7 @@ import pytest
 from probe.judge.witness.outcome import Kind
 from probe.model.evidence import AnswerTopic, OperatorAnswer
 from probe.model.finding import Verdict
-from probe.practice.operator import Mood
+from probe.practice.crew import Mood
 from probe.present.keys import ENTER
 from probe.present.witness.view import Stage
 from probe.record.content import lineup_of, load

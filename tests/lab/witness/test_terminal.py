@@ -62,16 +62,11 @@ class Terminal:
         self.screen = pyte.Screen(columns, lines)
         self._stream = pyte.ByteStream(self.screen)
         root = str(Path(__file__).parents[3])
-        surroundings = {
-            "PATH": os.environ["PATH"],
-            "PYTHONPATH": root,
-            "HOME": str(folder),
-            "LANG": "C.UTF-8",
-        }
+        surroundings = {"PATH": os.environ["PATH"], "PYTHONPATH": root, "HOME": str(folder)}
         self.program = subprocess.Popen(
             [sys.executable, "-m", "probe", "witness", *arguments],
             stdin=self.slave, stdout=self.slave, stderr=self.slave, cwd=folder,
-            env=surroundings | {"TERM": "xterm-256color", "PYTHONUTF8": "1"},
+            env=surroundings | {"TERM": "xterm-256color", "PYTHONUTF8": "1", "LANG": "C.UTF-8"},
             start_new_session=True, preexec_fn=_own_terminal,  # noqa: PLW1509 (no thread of the test forks)
         )  # fmt: skip
 
@@ -133,7 +128,7 @@ def _own_terminal() -> None:
 
 @pytest.fixture
 def lineup(tmp_path: Path) -> Iterator[tuple[Path, Callable[[str, str, str], None]]]:
-    """A small practice lineup in a process of its own, with its operator; and the procedure beside its map."""
+    """A small practice lineup in a process of its own, with its operator; the procedure beside its map."""
     scenario = tmp_path / "scenario.yaml"
     scenario.write_text(
         "format: buswitness-scenario/1\ntitle: Two\ndevices: [52-F1, 52-F2, MC-1]\nfaults: []\n"
@@ -267,6 +262,6 @@ def run_plain(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]
     root = str(Path(__file__).parents[3])
     return subprocess.run(
         [sys.executable, "-m", "probe", *arguments],
-        cwd=folder, capture_output=True, text=True, timeout=PATIENCE_S, stdin=subprocess.DEVNULL,
-        env={"PATH": os.environ["PATH"], "PYTHONPATH": root, "HOME": str(folder), "PYTHONUTF8": "1"}, check=False,
+        cwd=folder, capture_output=True, text=True, timeout=PATIENCE_S, stdin=subprocess.DEVNULL, check=False,
+        env={"PATH": os.environ["PATH"], "PYTHONPATH": root, "HOME": str(folder), "PYTHONUTF8": "1"},
     )  # fmt: skip
