@@ -28,7 +28,7 @@ from probe.model.errors import RecordError
 from probe.model.evidence import AnswerTopic, OperatorAnswer
 from probe.model.finding import Verdict
 from probe.model.procedure import Confirm
-from probe.model.signal import NO
+from probe.model.signal_words import NO
 from probe.present.keys import END, ENTER, ESCAPE
 from probe.present.keys import Line as TypedLine
 from probe.present.witness.view import Line, Stage, View
