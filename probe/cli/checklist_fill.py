@@ -256,6 +256,8 @@ class Filling:
             self._run.photograph(self._line, open_photograph(Path(name).expanduser()))
         except InputError as error:
             self._message = f"{name}: {error.problems[0].what}"
+        else:
+            self._message = "Keep the file beside the record: the report encloses it from there."
 
     def _remark(self) -> None:
         text = self._ask("Remark")

@@ -25,7 +25,7 @@ class SurveyScope:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scope:
-    """tags: the devices to test, in the map's order (never empty).
+    """tags: the devices to test, in the map's order; empty only where people alone answer (checklist).
 
     left_out: tags of the map that the user left out (``--only``, ``--skip``): not tested, not required.
     quick: identity, proof and one poll; no freshness, no clock. dwell_s: keep polling for so long, 0: two
