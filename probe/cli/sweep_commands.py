@@ -19,6 +19,7 @@ from probe.model.errors import InputError, Problem, RecordError
 from probe.model.fleet import Sweep
 from probe.present.console import emit_json, say
 from probe.present.counting import counted
+from probe.sweep.alerts.deliver import Alerting
 from probe.sweep.cycle import Cycle
 from probe.sweep.place import FleetPlace, open_fleet
 from probe.sweep.run import Outcome, take_in
@@ -36,7 +37,9 @@ def run(fleet: Path, *, names: Sequence[str], due: bool, as_json: bool) -> int:
     history = place.open_history()
     try:
         with _logging(), _stopping() as stop:
-            cycle = Cycle(place, history, stop=stop.is_set)
+            alerting = Alerting(place.fleet, history)
+            cycle = Cycle(place, history, heard=alerting.heard, stop=stop.is_set)
+            alerting.deliver()
             if due:
                 done = cycle.run_due()
             else:
@@ -65,7 +68,8 @@ def watch(fleet: Path) -> int:
     log = logging.getLogger("buswitness.sweep")
     try:
         with _logging(), _stopping() as stop:
-            cycle = Cycle(place, history, stop=stop.is_set)
+            alerting = Alerting(place.fleet, history)
+            cycle = Cycle(place, history, heard=alerting.heard, between=alerting.deliver, stop=stop.is_set)
             for sweep, why in cycle.troubles():
                 log.warning("%s: the time table cannot be met: %s", sweep.name, why)
             following = cycle.next_start(cycle.sweeps())

@@ -225,3 +225,71 @@ def sweep_schedule(
         return sweep_commands.schedule(fleet, form.value, output=output, as_json=as_json)
 
     return work
+
+
+@sweep_app.command("alerts", short_help="What people were told and is not over.")
+def sweep_alerts(fleet: FleetFile, as_json: Json = False) -> Work:
+    """List the alerts that are not over, the most dangerous first, and messages that still wait.
+
+    \b
+    Example:
+      buswitness sweep alerts fleet.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_alert_commands
+
+        return sweep_alert_commands.show(fleet, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("acknowledge", short_help="Note that somebody knows; snooze an alert.")
+def sweep_acknowledge(
+    fleet: FleetFile,
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="Number of the alert.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, or what is done.")],
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who knows.")],
+    snooze: Annotated[
+        str, typer.Option("--snooze", metavar="TIME", help="Tell nothing more of it for so long: 2d, 12h.")
+    ] = "0",
+) -> Work:
+    """Note that somebody knows of an alert, and why; with --snooze, tell nothing more of it meanwhile.
+
+    \b
+    Example:
+      buswitness sweep acknowledge fleet.yaml 12 --by ME --reason "gateway ordered" --snooze 2d
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_alert_commands
+
+        return sweep_alert_commands.acknowledge(fleet, number, reason=reason, by=by, snooze=snooze)
+
+    return work
+
+
+@sweep_app.command("metrics", short_help="OpenMetrics: a file, or an address to be asked.")
+def sweep_metrics(
+    fleet: FleetFile,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PATH", help="Write the text once and end.")
+    ] = None,
+    listen: Annotated[
+        str, typer.Option("--listen", metavar="HOST:PORT", help="Answer there until Ctrl-C.")
+    ] = "",
+) -> Work:
+    """Give the state of the fleet to the usual monitoring, as OpenMetrics text.
+
+    \b
+    Example:
+      buswitness sweep metrics fleet.yaml -o fleet.prom
+      buswitness sweep metrics fleet.yaml --listen 127.0.0.1:9464
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_alert_commands
+
+        return sweep_alert_commands.metrics(fleet, output=output, listen=listen)
+
+    return work

@@ -29,7 +29,10 @@ class Fact(NamedTuple):
 
 
 class Said(NamedTuple):
-    """A finding that fails or must be reviewed, as far as people are told of it."""
+    """A finding that fails or must be reviewed, as far as people are told of it.
+
+    cause: a name that is the same in every run (its kind and whom it is about), empty for none.
+    """
 
     finding: str
     verdict: Verdict
@@ -42,7 +45,7 @@ class Said(NamedTuple):
 
 
 class SaidCause(NamedTuple):
-    """A cause of this run: its id, kind, whom it is about, and what it says."""
+    """A cause of this run: its name (see ``Said``), kind, whom it is about, and what it says."""
 
     id: str
     kind: str

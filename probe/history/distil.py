@@ -48,6 +48,7 @@ def distil(content: RecordContent, *, place: str = "") -> RunDigest:
     Raises InputError if the map inside does not load with this version.
     """
     header = content.header
+    causes = {cause.id: f"{cause.kind}: {', '.join(cause.subjects)}" for cause in content.causes}
     numbers: dict[Series, float] = {}
     facts: dict[Fact, str] = dict(_texts(header.map_texts, header.profile_texts, header.study_texts))
     tested = {LINEUP} if content.seal is not None and content.seal.complete else set()
@@ -69,8 +70,8 @@ def distil(content: RecordContent, *, place: str = "") -> RunDigest:
         verdicts=_verdicts(content.findings),
         numbers=numbers,
         facts=facts,
-        said=tuple(_said(f) for f in content.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)),
-        causes=tuple(SaidCause(c.id, c.kind, c.subjects, c.statement) for c in content.causes),
+        said=tuple(_said(f, causes) for f in content.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)),
+        causes=tuple(SaidCause(causes[c.id], c.kind, c.subjects, c.statement) for c in content.causes),
     )
 
 
@@ -90,7 +91,8 @@ def _verdicts(findings: tuple[Finding, ...]) -> Mapping[Series, Verdict]:
     return verdicts
 
 
-def _said(finding: Finding) -> Said:
+def _said(finding: Finding, causes: Mapping[str, str]) -> Said:
+    """The finding as people are told of it. causes: names that hold from run to run, by the run's own ids."""
     return Said(
         finding=finding.id,
         verdict=finding.verdict,
@@ -99,7 +101,7 @@ def _said(finding: Finding) -> Said:
         expected=finding.expected,
         unit=finding.unit,
         danger=finding.danger,
-        cause=finding.cause or "",
+        cause=causes.get(finding.cause or "", ""),
     )
 
 

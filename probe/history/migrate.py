@@ -6,6 +6,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine
 
+from probe.history import agent_tables  # noqa: F401 - its tables belong to the schema
 from probe.model.errors import InputError, Problem
 
 _SCRIPTS = Path(__file__).parent / "migrations"

@@ -177,3 +177,37 @@ slot = Table(  # what became of every start that a time table asked for
     Column("code", Text, nullable=False, server_default=""),  # of the record
     UniqueConstraint("sweep", "due_ns"),
 )
+
+alert = Table(  # what people are told of, as long as it lasts
+    "alert",
+    METADATA,
+    Column("id", Id, primary_key=True),
+    Column("sweep", Text, nullable=False),
+    Column("key", Text, nullable=False),  # cause, finding, or what else went wrong
+    Column("state", Text, nullable=False),  # coming, open, going, over
+    Column("verdict", Text, nullable=False),
+    Column("danger", SmallInteger, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("members", Text, nullable=False),  # findings, as JSON
+    Column("seen", Integer, nullable=False),  # runs in a row that showed it, or its contrary
+    Column("since_ns", BigInteger, nullable=False),
+    Column("over_ns", BigInteger),
+    Column("acknowledged_by", Text, nullable=False, server_default=""),
+    Column("reason", Text, nullable=False, server_default=""),
+    Column("quiet_until_ns", BigInteger, nullable=False, server_default="0"),
+    Index(None, "sweep", "state"),
+)
+
+message = Table(  # what must still be told; a row is done when the other side has taken it
+    "message",
+    METADATA,
+    Column("id", Id, primary_key=True),
+    Column("channel", Text, nullable=False),
+    Column("made_ns", BigInteger, nullable=False),
+    Column("body", Text, nullable=False),  # JSON
+    Column("tries", Integer, nullable=False, server_default="0"),
+    Column("next_ns", BigInteger, nullable=False),
+    Column("done_ns", BigInteger),
+    Column("trouble", Text, nullable=False, server_default=""),
+    Index(None, "done_ns", "next_ns"),
+)

@@ -30,6 +30,7 @@ from pydantic import (
     model_validator,
 )
 
+from probe.model.alerting import Channel
 from probe.model.map_words import Line, Strict
 from probe.model.shape import refuse
 
@@ -168,6 +169,13 @@ class Fleet(Strict):
     keep_runs: Annotated[
         Duration | None, Field(description="Runs older than this leave the history; records stay.")
     ] = None
+    alerts: Annotated[tuple[Channel, ...], Field(description="Who is told of what changed.")] = ()
+    open_after: Annotated[
+        int, Field(ge=1, le=100, description="Told when so many runs in a row showed it.")
+    ] = 1
+    clear_after: Annotated[
+        int, Field(ge=1, le=100, description="Told as over when so many runs in a row showed the contrary.")
+    ] = 2
     false_alarms: Annotated[
         float, Field(gt=0, description="Chance alarms of the change test a year and lineup, at most.")
     ] = 1.0

@@ -27,7 +27,7 @@ LOG = logging.getLogger("buswitness.sweep")
 AT_ONCE = 4  # lineups that are swept at the same time
 LOOK_S = 5.0
 
-Heard = Callable[[Sweep, Outcome], None]
+Heard = Callable[[Sweep, Outcome], object]
 
 
 def nothing(sweep: Sweep, outcome: Outcome) -> None:
@@ -43,13 +43,18 @@ class Cycle:
         history: History,
         *,
         heard: Heard = nothing,
+        between: Callable[[], object] = lambda: None,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
         stop: Callable[[], bool] = lambda: False,
     ) -> None:
-        """heard: told of every run that ended. now: for tests of the calendar. stop: ends runs early."""
+        """heard: told of every run that ended. between: called between two looks of ``watch``.
+
+        now: for tests of the calendar. stop: ends runs early.
+        """
         self.place = place
         self.history = history
         self._heard = heard
+        self._between = between
         self._now = now
         self._stop = stop
         self._where = socket.gethostname()
@@ -104,6 +109,7 @@ class Cycle:
             while not self._stop():
                 for sweep in self.sweeps():
                     self._look(sweep, running, pool)
+                self._between()
                 self._pause()
 
     def _look(self, sweep: Sweep, running: dict[str, Future[Outcome]], pool: ThreadPoolExecutor) -> None:
@@ -134,7 +140,10 @@ class Cycle:
             LOG.exception("%s: a fault of ours", sweep.name)
             outcome = Outcome(SlotState.FAILED, f"a fault of ours: {error!r}"[:500])
         self._book(sweep, due_ns, outcome)
-        self._heard(sweep, outcome)
+        try:
+            self._heard(sweep, outcome)
+        except Exception:
+            LOG.exception("%s: its alerts could not be brought forward", sweep.name)
         return outcome
 
     def _book(self, sweep: Sweep, due_ns: int, outcome: Outcome) -> None:

@@ -147,9 +147,7 @@ def _kept(place: FleetPlace, keeper: Keeper, where: str, file: Path, ran: Ran) -
     return Outcome(state, why, ran.code, path, digest, kept)
 
 
-def _audit(
-    place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool], handle: int | None
-) -> Ran:
+def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool], handle: int | None) -> Ran:
     """The audit, to its end. handle: of the lock; the audit holds it on, should this process die."""
     told = file.with_suffix(".log")
     with told.open("wb") as log:
