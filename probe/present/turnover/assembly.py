@@ -18,6 +18,7 @@ from probe.present.turnover import (
     network_chapter,
     settings_chapter,
     wire_chapter,
+    witness_chapter,
 )
 from probe.present.turnover.blocks import Beside, Block, Contents, Drawing, Items, Paper, Picture, Table
 from probe.present.turnover.device_page import Fold
@@ -75,6 +76,7 @@ def _blocks(
     yield from conditions.instruments(dossier, t)
     yield from conditions.clocks(dossier, t, width)
     yield from settings_chapter.settings(dossier, t)
+    yield from witness_chapter.witness(dossier, t)
     yield from checklist_chapter.checklist(dossier, enclosures, t)
     yield from desk_chapter.desk(dossier, t)
     yield from conditions.network(dossier, t)

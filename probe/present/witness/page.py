@@ -53,7 +53,7 @@ def details(outcome: StepOutcome | None) -> Iterator[str]:
         return
     if outcome.untested:
         yield outcome.untested
-    for one in outcome.outcomes:
+    for one in () if outcome.untested else outcome.outcomes:
         word = "" if one.verdict is Verdict.PASS else f"{one.kind.value}: "
         timing = f", {one.timing}" if one.timing else ""
         if one.verdict is not Verdict.PASS or one.timing:
@@ -63,12 +63,14 @@ def details(outcome: StepOutcome | None) -> Iterator[str]:
         yield f"something else changed: {change_words(change)}"
     for change in outcome.beside:
         yield f"also seen: {change_words(change)}"
-    for said in outcome.said:
+    for said in () if outcome.untested else outcome.said:
         if said.verdict is not Verdict.PASS or said.confirm.kind in ("text", "time"):
             yield f"{said.ask} {said.said or 'no answer'}" + (f" ({said.why})" if said.why else "")
-    if outcome.logged is not None:
+    if outcome.logged is not None and not outcome.untested:
         logged = outcome.logged
         yield "its own log: " + ", ".join(filter(None, (logged.title, logged.observed, logged.report_s)))
+    if outcome.unwatched:
+        yield f"not asked again after the act: {', '.join(outcome.unwatched[:8])}"
     for caution in outcome.missing_cautions:
         yield f"a caution was not acknowledged before the act: {caution}"
     for remark in outcome.run.remarks:
