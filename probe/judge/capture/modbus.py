@@ -27,6 +27,8 @@ _WRITES = {
 }
 #: Exceptions that are about the way to the device, not about what was asked.
 _GATEWAY = (10, 11)
+#: So few requests are somebody who looks whether a unit is there; common practice, no source.
+_FEW = 10
 _NO_MODBUS = "no Modbus in the capture"
 
 
@@ -44,8 +46,8 @@ def _answered(check: CaptureCheck, view: CaptureView, device: DeviceTraffic, lim
     seen = Interval(bounds.low * 100, bounds.high * 100)
     verdict = within(seen, None, limit) if device.unanswered else Verdict.PASS
     lost_here = view.totals["mb_holes"] + view.totals["dropped_by_capture"]
-    if lost_here and verdict is Verdict.FAIL:
-        verdict = Verdict.REVIEW  # the capture itself lost bytes: the answer may have been there
+    if verdict is Verdict.FAIL and (lost_here or device.requests < _FEW):
+        verdict = Verdict.REVIEW  # the capture itself lost bytes, or somebody only looked who is there
     title = (
         f"{device.unanswered} of {count(device.requests, 'request')} without an answer{_frames(view, device)}"
         if device.unanswered
@@ -209,8 +211,7 @@ def _write(check: CaptureCheck, view: CaptureView, write: WriteSeen) -> Finding:
         subject,
         Verdict.FAIL if foreign else Verdict.REVIEW,
         f"{count(write.attempts, 'write')} by {write.client} ({_WRITES.get(write.function, 'write')})",
-        observed=f"function {write.function}, {done}{where}, from {instant(write.first_ns / 1e9)} "
-        f"for {span((write.last_ns - write.first_ns) / 1e9)}",
+        observed=f"function {write.function}, {done}{where}, {_when(write)}",
         expected="writes by masters of the map only" if view.site is not None else "no writes, or known ones",
         point=f"{write.client} function {write.function}",
         advice="Find out who this is and whether it may write: a write can open a breaker or change a "
@@ -219,6 +220,12 @@ def _write(check: CaptureCheck, view: CaptureView, write: WriteSeen) -> Finding:
         if foreign
         else "Confirm with those responsible for the plant that these writes are meant.",
     )
+
+
+def _when(write: WriteSeen) -> str:
+    first = instant(write.first_ns / 1e9)
+    length = (write.last_ns - write.first_ns) / 1e9
+    return f"from {first} for {span(length)}" if write.attempts > 1 else f"at {first}"
 
 
 WRITES = CaptureCheck(
