@@ -43,8 +43,10 @@ NAMED = (
     keys.ENTER, keys.ENTER, keys.ESCAPE, keys.LEFT, keys.RIGHT, keys.UP, keys.DOWN, keys.BACKSPACE,
     keys.CLEAR_LINE, keys.OTHER, keys.TAB,
 )  # fmt: skip
-SIGNS = (*"aaaynxsvprogeq123é", "24.1", "no access")
-PRESSED = st.lists(st.sampled_from((*SIGNS, *NAMED)), max_size=60)
+WHOLE = ("24.1\n", "19 V\n", "nloose\n", "xnone\n", "sno access\n", "g2\n", "rseen\n", "pIMG_1.jpg\n")
+SIGNS = (*"aaayoeq13é", *WHOLE, *WHOLE)
+#: The caution before the list is read, then anything.
+PRESSED = st.lists(st.sampled_from((*SIGNS, *NAMED)), max_size=40).map(lambda some: ["a", *some])
 
 
 class Typed:
@@ -61,7 +63,7 @@ class Typed:
 
 
 def _parts(one: str) -> list[str]:
-    return [one] if one in NAMED else list(one)
+    return [one] if one in NAMED else [keys.ENTER if sign == "\n" else sign for sign in one]
 
 
 def started(folder: Path) -> Opened:
