@@ -12,7 +12,7 @@ from probe.judge.network.addresses import lineup_of_a_survey
 from probe.judge.network.wire_view import WireView, view_of
 from probe.judge.wording import count, some
 from probe.model.address_range import address_range
-from probe.model.evidence import Exchange, Outcome
+from probe.model.evidence import Outcome
 from probe.model.finding import Finding, Verdict
 from probe.model.frames.ethernet import is_group, is_virtual_router
 from probe.model.frames.wording import words
@@ -99,8 +99,8 @@ def _said(view: WireView, address: str, hardware: str) -> tuple[dict[str, str], 
     """What a stranger told of itself by Modbus, PROFINET and LLDP, with the numbers that show it."""
     said: dict[str, str] = {}
     numbers: list[int] = []
-    for number, exchange in view.of(Exchange):
-        if address and exchange.tag == f"{MARK}{address}" and exchange.outcome is Outcome.DATA:
+    for number, exchange in view.exchanges_of.get(f"{MARK}{address}", ()):
+        if exchange.outcome is Outcome.DATA:
             reply = identification(pdu_of(exchange.response, exchange.framing))
             for object_id, value in reply.objects:
                 if object_id < len(_FIELDS):
@@ -218,22 +218,42 @@ def _subnets(check: LineupCheck, context: LineupContext) -> Iterator[Finding]:
 
 
 def _outside(check: LineupCheck, view: WireView) -> Iterator[Finding]:
-    for address, owners in view.owners.items():
-        if view.network_of(address) is not None or address in view.own_addresses:
-            continue
-        local = address.startswith("169.254.")
+    outside = [a for a in view.owners if view.network_of(a) is None and a not in view.own_addresses]
+    for address in outside[:MOST]:
+        yield _is_outside(check, view, address)
+    if len(outside) > MOST:
         yield check.find(
             "lineup",
-            Verdict.FAIL if local else Verdict.REVIEW,
-            "A device gave itself an address, for nobody gave it one" if local else "An address of no subnet",
-            observed=f"{address}, {some([view.name_of_hardware(hardware) for hardware in owners])}",
-            expected=some([str(network.subnet) for network in view.map.networks]),
-            point=address,
-            evidence=tuple(number for numbers in owners.values() for number in numbers)[:8],
-            advice="Give it an address of this subnet, or draw the second subnet."
-            if not local
-            else "It found no address of its own (wrong setting, no DHCP server): set it as drawn.",
+            Verdict.REVIEW,
+            "More addresses of no subnet than are told one by one",
+            observed=f"{len(outside)}, of which {MOST} are told",
+            expected=_subnet_words(view),
+            point="crowd",
+            evidence=tuple(
+                n for a in outside[MOST : MOST + 8] for n in next(iter(view.owners[a].values()))[:1]
+            ),
+            advice="This is another network than the map's, or somebody invents senders: see the busiest.",
         )
+
+
+def _subnet_words(view: WireView) -> str:
+    return some([str(network.subnet) for network in view.map.networks])
+
+
+def _is_outside(check: LineupCheck, view: WireView, address: str) -> Finding:
+    local, owners = address.startswith("169.254."), view.owners[address]
+    return check.find(
+        "lineup",
+        Verdict.FAIL if local else Verdict.REVIEW,
+        "A device gave itself an address, for nobody gave it one" if local else "An address of no subnet",
+        observed=f"{address}, {some([view.name_of_hardware(hardware) for hardware in owners])}",
+        expected=_subnet_words(view),
+        point=address,
+        evidence=tuple(number for numbers in owners.values() for number in numbers)[:8],
+        advice="It found no address of its own (wrong setting, no DHCP server): set it as drawn."
+        if local
+        else "Give it an address of this subnet, or draw the second subnet.",
+    )
 
 
 def _masks(check: LineupCheck, view: WireView) -> Iterator[Finding]:

@@ -221,6 +221,14 @@ class WireView:
                 yield entry.host, entry.hardware_address, number
 
     @cached_property
+    def exchanges_of(self) -> dict[str, list[tuple[int, Exchange]]]:
+        """Modbus exchanges by the tag, or what stands in its place."""
+        found: dict[str, list[tuple[int, Exchange]]] = {}
+        for number, one in self.of(Exchange):
+            found.setdefault(one.tag, []).append((number, one))
+        return found
+
+    @cached_property
     def open_modbus(self) -> frozenset[str]:
         """``address:port`` of every connection that was taken."""
         return frozenset(c.host for _, c in self.of(Connect) if c.outcome is ConnectOutcome.OPEN)
