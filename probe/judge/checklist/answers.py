@@ -22,7 +22,7 @@ _ANSWERS = (AnswerTopic.CONFIRMED, AnswerTopic.VALUE, AnswerTopic.SKIPPED)
 class LineState:
     """What was said to one line. answer: what counts, None while it is open. rounds: how often answered.
 
-    acknowledged: names of the cautions that somebody acknowledged for it, with their evidence.
+    acknowledged: names of the cautions that somebody acknowledged for it, with the first evidence.
     """
 
     sheet: str
@@ -73,6 +73,8 @@ def _state(sheet: str, line: ChecklistLine, said: Sequence[Numbered]) -> LineSta
         photographs=tuple(one for one in said if one[1].topic is AnswerTopic.PHOTOGRAPH),
         remarks=tuple(one for one in said if one[1].topic is AnswerTopic.REMARK),
         acknowledged={
-            answer.part: number for number, answer in said if answer.topic is AnswerTopic.ACKNOWLEDGED
+            answer.part: number
+            for number, answer in reversed(said)
+            if answer.topic is AnswerTopic.ACKNOWLEDGED
         },
     )

@@ -149,11 +149,13 @@ def _cautions(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
             if answer.sheet == sheet and answer.topic is AnswerTopic.ACKNOWLEDGED and answer.part == BEFORE
         ]
         missing = [] if BEFORE not in checklist.cautions or (before and before[0] < first) else [BEFORE]
+        read = _read_at(own)
         missing += [
             f"{name} at {state.line.id}"
             for state in done
             for name in state.line.cautions
-            if not _acknowledged(state, name, own)
+            if state.answer is not None
+            and not read.get((state.line.about, name), state.answer[0]) < state.answer[0]
         ]
         yield check.find(
             "lineup",
@@ -172,14 +174,14 @@ def _cautions(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
         )
 
 
-def _acknowledged(state: LineState, name: str, own: Iterable[LineState]) -> bool:
-    """True if somebody acknowledged the caution before the answer, for this line or one about the same."""
-    assert state.answer is not None
-    return any(
-        name in other.acknowledged and other.acknowledged[name] < state.answer[0]
-        for other in own
-        if other.line.about == state.line.about
-    )
+def _read_at(own: Iterable[LineState]) -> dict[tuple[str, str], int]:
+    """What a line is about and name of a caution, to the first line of the record that acknowledges it."""
+    first: dict[tuple[str, str], int] = {}
+    for state in own:
+        for name, number in state.acknowledged.items():
+            key = (state.line.about, name)
+            first[key] = min(number, first.get(key, number))
+    return first
 
 
 def _about(wanted: Callable[[ChecklistLine], bool]) -> Callable[[Lineup, Scope], Iterable[str]]:

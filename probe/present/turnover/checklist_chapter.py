@@ -15,6 +15,9 @@ from probe.present.turnover.dossier import Dossier
 from probe.present.turnover.enclosure import Enclosure
 from probe.present.turnover.texts import Texts
 
+#: Lines of a list that are printed one by one; of a longer one those that did not pass.
+MOST_LINES = 1_500
+
 
 def checklist(dossier: Dossier, enclosures: Sequence[Enclosure], t: Texts) -> Iterable[Block]:
     """Each list with all its lines, in its order; then the photographs."""
@@ -30,8 +33,13 @@ def checklist(dossier: Dossier, enclosures: Sequence[Enclosure], t: Texts) -> It
             yield Text(text=note.text, manner="small")
     for sheet, made in lists:
         own = states(sheet, made, answers)
-        yield Heading(text=made.name, level=2, side=tally(own))
-        yield _lines(own, verdicts, t)
+        yield Heading(text=made.name, level=2)
+        yield Text(text=tally(own))
+        rows = list(enumerate(own, 1))
+        if len(rows) > MOST_LINES:
+            rows = [one for one in rows if verdicts.get(one[1].line.id) is not Verdict.PASS]
+            yield Text(text=t("checklist.passed_left_out", many=len(own) - len(rows)), manner="small")
+        yield _lines(rows, verdicts, t)
         yield from _photographs(own, enclosures, t)
 
 
@@ -44,7 +52,7 @@ def _verdicts(findings: Iterable[Finding]) -> Mapping[str, Verdict]:
     return {line: worst(verdicts) for line, verdicts in found.items()}
 
 
-def _lines(own: Sequence[LineState], verdicts: Mapping[str, Verdict], t: Texts) -> Table:
+def _lines(own: Sequence[tuple[int, LineState]], verdicts: Mapping[str, Verdict], t: Texts) -> Table:
     return Table(
         title=t("checklist.heading"),
         columns=(
@@ -62,7 +70,7 @@ def _lines(own: Sequence[LineState], verdicts: Mapping[str, Verdict], t: Texts) 
                 _asked(state),
                 _answer(state),
             )
-            for number, state in enumerate(own, 1)
+            for number, state in own
         ),
         small=True,
         bare=True,
