@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, select, update
 
 from probe.history import schema
 from probe.history.blocks import Block, Layouts
@@ -22,11 +22,28 @@ from probe.model.finding import Verdict
 _CODES = {verdict_of(code): code for code in range(4)}
 
 
+# Made once: to build a statement costs more than to run it.
+_LINEUP = (
+    select(schema.lineup)
+    .where(schema.lineup.c.site == bindparam("of_site"), schema.lineup.c.name == bindparam("of_name"))
+    .with_for_update()
+)
+_UPDATE_LINEUP = (
+    update(schema.lineup)
+    .where(schema.lineup.c.id == bindparam("of_id"))
+    .values(
+        {name: bindparam(name) for name in ("latest_run", "latest_ns", "known_sheet", "loose", "spanned_ns")}
+    )
+)
+_OPEN_LIVES = select(schema.life).where(
+    schema.life.c.lineup_id == bindparam("of_lineup"), schema.life.c.closed_ns.is_(None)
+)
+
+
 def locked_lineup(connection: Connection, site: str, name: str) -> Any:
     """The lineup's row, made if it is new, and held until the transaction ends: one writer at a time."""
     table = schema.lineup
-    wanted = select(table).where(table.c.site == site, table.c.name == name).with_for_update()
-    row = connection.execute(wanted).one_or_none()
+    row = connection.execute(_LINEUP, {"of_site": site, "of_name": name}).one_or_none()
     if row is None:
         if connection.dialect.name == "postgresql":
             from sqlalchemy.dialects.postgresql import insert as insert_unless
@@ -34,7 +51,7 @@ def locked_lineup(connection: Connection, site: str, name: str) -> Any:
             connection.execute(insert_unless(table).values(site=site, name=name).on_conflict_do_nothing())
         else:
             connection.execute(insert(table).values(site=site, name=name))
-        row = connection.execute(wanted).one()
+        row = connection.execute(_LINEUP, {"of_site": site, "of_name": name}).one()
     return row
 
 
@@ -52,9 +69,7 @@ def advance(
         loose -= packed
     values = {"latest_run": moment.run, "latest_ns": moment.at_ns, "known_sheet": known_sheet}
     connection.execute(
-        update(schema.lineup)
-        .where(schema.lineup.c.id == lineup.id)
-        .values(loose=loose, spanned_ns=spanned_ns, **values)
+        _UPDATE_LINEUP, {"of_id": lineup.id, "loose": loose, "spanned_ns": spanned_ns, **values}
     )
     return done, changed
 
@@ -173,10 +188,7 @@ def life_of(row: Any) -> Life:
 
 
 def _open_lives(connection: Connection, lineup_id: int) -> dict[str, Life]:
-    table = schema.life
-    rows = connection.execute(
-        select(table).where(table.c.lineup_id == lineup_id, table.c.closed_ns.is_(None))
-    )
+    rows = connection.execute(_OPEN_LIVES, {"of_lineup": lineup_id})
     return {row.finding: life_of(row) for row in rows}
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, insert, select
 
 from probe.history import derive, schema
 from probe.history.digest import RunDigest, Series
@@ -16,6 +16,12 @@ from probe.history.pack import pack_numbers, pack_verdicts, pack_whole
 from probe.history.store import History
 from probe.history.texts import pack_facts, pack_said
 from probe.model.finding import Verdict
+
+# Made once: to build a statement costs more than to run it.
+_KNOWN = select(schema.run.c.id).where(
+    schema.run.c.lineup_id == bindparam("of_lineup"), schema.run.c.code == bindparam("of_code")
+)
+_INSERT_RUN = insert(schema.run)
 
 
 class Kept(NamedTuple):
@@ -68,10 +74,8 @@ class Keeper:
 
     def _keep(self, connection: Connection, digest: RunDigest) -> Kept:
         lineup = derive.locked_lineup(connection, digest.site, digest.lineup)
-        known = select(schema.run.c.id).where(
-            schema.run.c.lineup_id == lineup.id, schema.run.c.code == digest.code
-        )
-        if (run_id := connection.execute(known).scalar()) is not None:
+        known = connection.execute(_KNOWN, {"of_lineup": lineup.id, "of_code": digest.code})
+        if (run_id := known.scalar()) is not None:
             return Kept(lineup.id, run_id, is_new=False)
         names = self._names.setdefault(lineup.id, _Names())
         sheet_id = _sheet(connection, lineup.id, names, digest)
@@ -110,7 +114,7 @@ def _insert_run(
         "numbers": pack_numbers(digest.numbers.values()),
         "said": pack_said(digest.said, digest.causes, digest.tested),
     }
-    return _inserted(connection.execute(insert(schema.run), row))
+    return _inserted(connection.execute(_INSERT_RUN, row))
 
 
 def _layout(connection: Connection, lineup_id: int, names: _Names, digest: RunDigest) -> int:
