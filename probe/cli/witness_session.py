@@ -579,7 +579,7 @@ def _said_lines(outcome: StepOutcome) -> list[Line]:
             verdict=one.verdict,
             title=one.ask,
             expected=one.confirm.kind,
-            observed=" ".join(filter(None, (one.said, one.why))),
+            observed="; ".join(filter(None, (one.said, one.why))),
         )
         for one in outcome.said
     ]
@@ -603,4 +603,7 @@ def _log_lines(outcome: StepOutcome) -> list[Line]:
 
 def _alarms(outcome: StepOutcome) -> list[str]:
     """What must be seen at once: something moved that nobody asked for."""
-    return [f"elsewhere: {change_words(change)}" for change in outcome.elsewhere]
+    told = [f"elsewhere: {change_words(change)}" for change in outcome.elsewhere]
+    if any(change.signal.kind == "state" for change in outcome.elsewhere):
+        told.append("Stop. Find out why before anything else is operated.")
+    return told

@@ -171,7 +171,8 @@ class Confirm(Strict):
 
     @model_validator(mode="after")
     def _time_has_limit(self) -> Confirm:
-        if (self.kind == "time") != (self.against is not None and self.within is not None):
+        given = [field for field in (self.against, self.within) if field is not None]
+        if len(given) != (2 if self.kind == "time" else 0):
             raise refuse(
                 "a time is compared with what was seen; nothing else is",
                 allowed="against and within with kind: time, and only there",
