@@ -41,6 +41,8 @@ class Ways:
     interface: str = ""
     listen_s: float = 35.0
     ranges: tuple[str, ...] = ()
+    only: tuple[str, ...] = ()
+    skip: tuple[str, ...] = ()
     silent: bool = False
     rate: float = 25.0
     services: bool = False
@@ -115,15 +117,17 @@ def _draw(path: Path, result: AuditResult) -> None:
 
 def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]:
     """The scope and the work of the survey, its ranges confirmed. Raises InputError."""
+    from probe.cli.selection import choose
     from probe.collect.survey.ground import Ground, hosts_of, interface_for, known_hosts, parse_range
     from probe.collect.survey.sweep import Pace
     from probe.collect.survey.switches import asked_by_snmp, switches_part
     from probe.collect.survey.work import Survey
     from probe.wire.interfaces import own_interfaces
 
-    tags = () if ways.silent else tuple(device.tag for device in lineup.map.devices)
-    every = [device.tag for device in lineup.map.devices]
-    known = known_hosts(lineup.map, every)
+    tags, left_out = choose(lineup.map, ways.only, ways.skip)
+    if ways.silent:
+        tags, left_out = (), tuple(lineup.map.by_tag)
+    known = known_hosts(lineup.map, tags)
     interfaces = own_interfaces(0)
     chosen = interface_for(hosts_of(lineup.map), interfaces, ways.interface)
     ranges = () if ways.silent else confirmed_ranges(lineup, chosen, ways, wishes)
@@ -139,10 +143,11 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
         address=_address_of(chosen),
         hardware_address=chosen.hardware_address if chosen else "",
         known=known,
+        spared=frozenset(known_hosts(lineup.map, left_out)) - known.keys(),
         own=frozenset(one.address.partition("/")[0] for one in interfaces if one.address),
         ranges=tuple(parse_range(text) for text in ranges),
     )
-    scope = Scope(tags=tags, left_out=tuple(every) if ways.silent else (), survey=survey_scope)
+    scope = Scope(tags=tags, left_out=left_out, survey=survey_scope)
     asked = () if ways.silent else asked_by_snmp(lineup.map, tags)
     parts = (switches_part(asked, ways.dwell_s),)
     return scope, Survey(scope=survey_scope, ground=ground, pace=Pace(ways.rate), parts=parts)

@@ -37,6 +37,14 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
             "for the map's own subnets; may be given again.",
         ),
     ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="WHAT", help="Ask only these devices; same forms as for audit."),
+    ] = None,
+    skip: Annotated[
+        list[str] | None,
+        typer.Option("--skip", metavar="WHAT", help="Ask these devices nothing, not even within a range."),
+    ] = None,
     silent: Annotated[
         bool,
         typer.Option("--silent", help="Only listen: send nothing at all, not even to the map's devices."),
@@ -115,6 +123,8 @@ def survey(  # noqa: PLR0913, PLR0917 (one an option)
                 interface=interface,
                 listen_s=duration.seconds(listen, "--listen"),
                 ranges=tuple(ranges or ()),
+                only=tuple(only or ()),
+                skip=tuple(skip or ()),
                 silent=silent,
                 rate=rate,
                 services=services,

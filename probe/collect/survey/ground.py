@@ -25,7 +25,7 @@ class Ground:
     """Where a survey takes place. known: tag by IPv4 address of the map. own: this computer's addresses.
 
     interface: name, empty if none is in a subnet of the map. address: ours there, with its prefix length;
-    empty without one.
+    empty without one. spared: addresses of devices that the user left out; nothing is ever asked of them.
     """
 
     interface: str
@@ -34,6 +34,7 @@ class Ground:
     known: dict[str, str]
     own: frozenset[str]
     ranges: tuple[AddressRange, ...]
+    spared: frozenset[str] = frozenset()
 
     @property
     def asked(self) -> tuple[str, ...]:
@@ -45,7 +46,9 @@ class Ground:
         found = {int(Host(host)) for host in self.known if self._is_near(host)}
         for first, last in self.ranges:
             found.update(range(int(first), int(last) + 1))
-        return tuple(host for host in map(str, map(Host, sorted(found))) if host not in self.own)
+        return tuple(
+            host for host in map(str, map(Host, sorted(found))) if host not in self.own | self.spared
+        )
 
     @property
     def own_address(self) -> str:
@@ -57,7 +60,7 @@ class Ground:
 
     def is_stranger(self, address: str) -> bool:
         """True for an address in a confirmed range that neither the map nor this computer has."""
-        if address in self.known or address in self.own:
+        if address in self.known or address in self.own or address in self.spared:
             return False
         host = Host(address)
         return any(one.holds(host) for one in self.ranges)

@@ -79,14 +79,19 @@ def test_what_is_asked_is_asked_once_in_order_and_never_ourselves() -> None:
         hardware_address="",
         known={"10.20.1.20": "F2", "10.20.1.8": "F1", "10.20.2.8": "behind the router"},
         own=frozenset({"10.20.1.9"}),
-        ranges=(parse_range("10.20.1.7-10.20.1.10"), parse_range("10.20.1.10-10.20.1.11")),
+        spared=frozenset({"10.20.1.21"}),
+        ranges=(
+            parse_range("10.20.1.7-10.20.1.10"),
+            parse_range("10.20.1.10-10.20.1.11"),
+            parse_range("10.20.1.20-10.20.1.21"),
+        ),
     )
     asked = ["10.20.1.7", "10.20.1.8", "10.20.1.10", "10.20.1.11", "10.20.1.20"]
     assert list(ground.asked) == asked
     assert runs_of(ground.asked) == [asked[:2], asked[2:4], asked[4:]]
-    assert [host for host in (*asked, "10.20.1.9", "10.20.1.30") if ground.is_stranger(host)] == [
-        "10.20.1.7", "10.20.1.10", "10.20.1.11",
-    ]  # fmt: skip
+    others = ("10.20.1.9", "10.20.1.21", "10.20.1.30")
+    strangers = [host for host in (*asked, *others) if ground.is_stranger(host)]
+    assert strangers == ["10.20.1.7", "10.20.1.10", "10.20.1.11"]
 
 
 def test_routes_of_the_kernel() -> None:
