@@ -15,6 +15,7 @@ from probe.history.store import History
 class SlotState(StrEnum):
     """What became of a start."""
 
+    QUEUED = "queued"  # an agent has been asked; what it delivers decides
     RUNNING = "running"
     DONE = "done"  # a record was kept, whatever its verdicts
     STOPPED = "stopped"  # at the end of its budget, or by people; what was recorded is kept

@@ -134,7 +134,11 @@ def asked(connection: Connection) -> list[AskedJob]:
     """Jobs that wait or are being done."""
     return [
         AskedJob(
-            row.id, Job(row.site, row.args["sweep"], row.args["due_ns"]), row.status, row.started_s, row.silent_s
+            row.id,
+            Job(row.site, row.args["sweep"], row.args["due_ns"]),
+            row.status,
+            row.started_s,
+            row.silent_s,
         )
         for row in connection.execute(text(_ASKED))
     ]
@@ -152,6 +156,11 @@ def give_up(connection: Connection, job_id: int) -> None:
         text("UPDATE procrastinate_jobs SET status = 'failed' WHERE id = :id AND status = 'doing'"),
         {"id": job_id},
     )
+
+
+def now_ns(connection: Connection) -> int:
+    """The database's clock."""
+    return int(connection.execute(text("SELECT (extract(epoch FROM now()) * 1e9)::bigint")).scalar_one())
 
 
 def begun_ns(connection: Connection, job_id: int) -> int | None:
@@ -187,12 +196,16 @@ def worker_app(conninfo: str, handler: Handler, *, refused_s: float) -> Any:
 
     class PutBack(BaseRetryStrategy):
         def get_retry_decision(self, *, exception: BaseException, job: EngineJob) -> RetryDecision | None:
-            return RetryDecision(retry_in={"seconds": round(refused_s)}) if isinstance(exception, NewerForm) else None
+            return (
+                RetryDecision(retry_in={"seconds": round(refused_s)})
+                if isinstance(exception, NewerForm)
+                else None
+            )
 
     app = App(connector=PsycopgConnector(conninfo=conninfo, min_size=1, max_size=3, timeout=15.0))
 
     @app.task(name=TASK, pass_context=True, retry=PutBack())
-    async def sweep(context: JobContext, **asked: Any) -> None:
+    async def sweep(context: JobContext, /, **asked: Any) -> None:
         assert context.job.id is not None
         await handler(
             context.job.id, asked.get("form", 0), str(asked.get("sweep", "")), int(asked.get("due_ns", 0))

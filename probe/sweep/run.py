@@ -103,6 +103,19 @@ def audit_to(place: FleetPlace, sweep: Sweep, file: Path, *, stop: Callable[[], 
         return Ran(words=f"the lineup is worked on{by}", busy=True)
 
 
+def is_free(place: FleetPlace, sweep: Sweep) -> bool:
+    """True if nobody works on the sweep's lineup, also no audit whose starter died."""
+    named = lineup_named(place, sweep)
+    if named is None:
+        return True
+    locks = place.folder / ".locks"
+    try:
+        with lineup_lock(locks, *named, "a look"), held_by_child(locks, *named):
+            return True
+    except LineupBusy:
+        return False
+
+
 def state_of(ran: Ran, *, has_record: bool) -> tuple[SlotState, str]:
     """What such an end means for the start, and why."""
     if ran.busy:
