@@ -2,7 +2,7 @@
 
 The kernel (``kernel/*.c``, compiled into ``kernel.wasm``) reads records, orders TCP streams and matches
 requests to answers. It runs in memory of its own, of fixed size: a malicious file can spoil its figures,
-never this process. See docs/decisions/0012.
+never this process. See docs/decisions/0011.
 """
 
 from __future__ import annotations
