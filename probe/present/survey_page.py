@@ -31,6 +31,8 @@ CAUTIONS = (
     ),
 )
 _MOST_TALKS = 8
+#: Lines of lists that may be as long as the network is large; devices of the map are always all told.
+_MOST_STRANGERS, _MOST_PROPOSED = 60, 12
 #: Whom a frame to many is for.
 _GROUPS = {
     "ff:ff:ff:ff:ff:ff": "everybody",
@@ -121,10 +123,16 @@ def _host_rows(view: WireView, width: int, signs: Signs) -> list[Row]:
     if not addresses:
         return []
     rows = [Row(), Row([Piece(f"{'Address':<17}{'Hardware address':<19}Device", "dim")])]
+    unknown = [address for address in addresses if address not in view.tags]
+    untold = set(unknown[_MOST_STRANGERS:])
     for address in addresses:
+        if address in untold:
+            continue
         owners = list(view.owners.get(address, {"": []})) or [""]
         for hardware in owners:
             rows.append(_host_row(view, address, hardware, strangers, width, signs))
+    if untold:
+        rows += paragraph(f"and {len(untold)} further addresses that the map does not hold", width)
     return rows
 
 
@@ -179,6 +187,10 @@ def _proposal_rows(proposal: str, written: str, width: int) -> list[Row]:
     if written:
         return [Row(), *paragraph(f"Map lines for strangers are in {written}.", width)]
     lines: Sequence[str] = proposal.splitlines()
+    many = sum(line.startswith("  - tag:") for line in lines)
+    if many > _MOST_PROPOSED:
+        text = f"{many} strangers: with --propose FILE their map lines go into a file."
+        return [Row(), *paragraph(text, width)]
     return [Row(), *(Row([Piece(clean(line), "dim")]) for line in lines)]
 
 

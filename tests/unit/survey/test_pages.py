@@ -104,6 +104,18 @@ def test_the_page_names_who_is_there_and_who_is_not() -> None:
     assert "F1 (02:00:5e:00:00:11) to this computer: modbus, 5 frames" in text
 
 
+def test_a_large_network_is_told_in_a_bounded_page() -> None:
+    arp = [
+        "10.20.1.11 11",
+        *(f"10.21.{n >> 8}.{n & 255} 02:00:5e:01:{n >> 8:02x}:{n & 255:02x}" for n in range(900)),
+    ]
+    made = result(arp=arp, modbus={})
+    rows = survey_page.found_rows(made, 80, signs_for("ascii", "dumb"))
+    assert len(rows) < 100
+    assert "and 840 further addresses" in "\n".join(row.text for row in rows)
+    assert len(survey_page._proposal_rows(proposal(made), "", 80)) < 5
+
+
 def test_who_was_not_asked_is_not_called_missing() -> None:
     text = "\n".join(
         row.text for row in survey_page.found_rows(result(sweep=None), 100, signs_for("ascii", ""))
