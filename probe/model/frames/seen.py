@@ -113,12 +113,12 @@ def _internet(frame: Ethernet, head: int) -> Seen:
     try:
         packet = (internet.decode_v4 if family == "ipv4" else internet.decode_v6)(frame.payload)
     except FrameError as error:
-        return Seen(frame, family, None, head + 40, trouble=str(error))
+        return Seen(frame, family, None, head + (20 if family == "ipv4" else 40), trouble=str(error))
     seen = Seen(
         frame,
         _BY_NUMBER.get(packet.protocol, f"{family} protocol {packet.protocol}"),
         None,
-        head + packet.header + 8,
+        head + packet.header + (0 if packet.fragment else 8),
         source_ip=packet.source,
         destination_ip=packet.destination,
     )
