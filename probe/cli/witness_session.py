@@ -27,7 +27,7 @@ from probe.model.clock import RunClock
 from probe.model.errors import RecordError
 from probe.model.evidence import AnswerTopic, OperatorAnswer
 from probe.model.finding import Verdict
-from probe.model.procedure import Confirm
+from probe.model.procedure import Confirm, Expect
 from probe.model.signal_words import NO
 from probe.present.keys import END, ENTER, ESCAPE
 from probe.present.keys import Line as TypedLine
@@ -330,11 +330,24 @@ class Session:
         """True when everything was asked again after an instant."""
         if any(track.asked_ns < over_ns for track in self._watch.tracks.values()):
             return False
+        if not all(self._is_read(item, one, over_ns) for one in item.step.expect):
+            return False
         track = self._watch.tracks.get(item.about)
         if track is None or not item.step.log:
             return True
         names = track.sense.profile.event_points
         return all(name in track.read and track.read[name].sent_ns > over_ns for name in names)
+
+    def _is_read(self, item: Item, one: Expect, over_ns: int) -> bool:
+        """True when what is expected was read after an instant in every device that answers."""
+        signal = self._watch.plan.signal(item, one.see)
+        tracks = [self._watch.tracks[tag] for tag in self._watch.plan.whose(item, one.of, signal)]
+        return all(
+            track.current.get(ANSWERS) == NO
+            or signal not in track.seen
+            or track.seen[signal].sent_ns > over_ns
+            for track in tracks
+        )
 
     # -- people --------------------------------------------------------------------------------------------
 

@@ -40,6 +40,8 @@ VERDICTS = {
     Kind.HOLDING: Verdict.NOT_TESTED,
 }
 NO_SIGNAL = Signal("")
+#: A type without a log takes nothing from a step that is about something else.
+_TELLING = (Verdict.FAIL, Verdict.REVIEW)
 #: What somebody must know at once, on top of a failure.
 WRONG_PLACE_DANGER = 9
 
@@ -144,6 +146,6 @@ class StepOutcome:
             parts.append(Verdict.FAIL)
         if self.beside or self.unwatched:
             parts.append(Verdict.REVIEW)
-        if self.logged is not None and self.item.step.log:
+        if self.logged is not None and (self.item.step.log == "whole" or self.logged.verdict in _TELLING):
             parts.append(self.logged.verdict)
         return worst(parts)

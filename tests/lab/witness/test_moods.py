@@ -68,6 +68,21 @@ async def test_each_way_of_doing_it_is_told_apart(mood: Mood, rig: Any) -> None:
     assert step.verdict is (Verdict.PASS if mood is Mood.RIGHT else Verdict.FAIL)
 
 
+async def test_a_unit_behind_a_gateway_and_without_a_log(rig: Any) -> None:
+    """An older type has no event log: that takes nothing from what was seen."""
+    async with rig("MC-1", "GW-1", "52-F3", "52-F4") as up:
+        stand = up.stand(OPEN.replace("2500 ms", "5 min"), "52-F3")
+        run, done = await up.lead(stand, Mood.RIGHT)
+        assert done
+        outcome = run.watch.outcomes["trial", "open", "52-F3"]
+        assert outcome.verdict is Verdict.PASS, outcome
+        assert outcome.logged is not None
+        assert outcome.logged.verdict is Verdict.NOT_TESTED
+        ended = run.close_open()
+    assert ended.result is not None
+    assert ended.result.complete, ended.result.why_incomplete
+
+
 async def test_a_repeated_step_counts_and_the_former_round_stays(rig: Any) -> None:
     """Undo is doing the step again: the record keeps both rounds, the last one gives the verdict."""
     async with rig("MC-1", "52-F1", "52-F2") as up:

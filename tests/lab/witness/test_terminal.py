@@ -202,6 +202,24 @@ def test_a_whole_run_on_a_terminal_that_is_resized(lineup: Any, terminal: Any, t
     assert content.seal.complete
 
 
+def test_without_a_terminal_it_ends_when_its_input_ends(lineup: Any, tmp_path: Path) -> None:
+    done = run_plain(tmp_path, "witness", str(lineup[0]), *RUN, "--json")
+    assert done.returncode == 3
+    assert not json.loads(done.stdout)["complete"]
+    assert "--close" in done.stderr
+    assert verify(tmp_path / "run.audit.jsonl").unchanged
+
+
+def test_what_there_is_is_told_without_asking_a_device(lineup: Any, tmp_path: Path) -> None:
+    told = run_plain(tmp_path, "witness", str(lineup[0]), "--json")
+    many = {one["name"]: one["steps"] for one in json.loads(told.stdout)["procedures"]}
+    assert many["open-close-local"] == 4
+    assert many["control-power"] == 0
+    wrong = run_plain(tmp_path, "witness", str(lineup[0]), "control-power")
+    assert wrong.returncode == 2
+    assert "no step" in wrong.stderr
+
+
 def test_ctrl_c_abandons_the_step_and_leaves_the_record_open(
     lineup: Any, terminal: Any, tmp_path: Path
 ) -> None:
