@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Protocol
 
-from probe.judge.checklist.answers import LineState, states
+from probe.judge.checklist.answers import ANSWERS, LineState, states
 from probe.model.checklist import BEFORE, Checklist, ChecklistLine
 from probe.model.clock import RunClock
 from probe.model.device_evidence import RunEvidence
@@ -43,6 +43,8 @@ class ChecklistRun:
         self._keeper = keeper
         self._clock = clock
         self._said: list[tuple[int, OperatorAnswer]] = []
+        self._read: set[tuple[str, str]] = set()  # what a line is about, and the caution
+        self._rounds: dict[str, int] = {}  # of the lines that have an answer
         self._anchors: list[tuple[int, Anchor]] = []
         self._notes: list[tuple[int, Note]] = []
         self._anchor()
@@ -59,14 +61,10 @@ class ChecklistRun:
 
     def unread(self, line: ChecklistLine | None) -> tuple[tuple[str, str], ...]:
         """Cautions, name and text, still to be acknowledged before the line (None: before the list)."""
-        if line is None:
-            read = any(one.part == BEFORE for _, one in self._said if one.topic is AnswerTopic.ACKNOWLEDGED)
-            return () if read or BEFORE not in self.checklist.cautions else self._own(BEFORE)
-        about = {other.id for other in self.checklist.lines if other.about == line.about}
-        known = {
-            one.part for _, one in self._said if one.topic is AnswerTopic.ACKNOWLEDGED and one.item in about
-        }
-        return tuple(pair for name in line.cautions if name not in known for pair in self._own(name))
+        names, about = ((BEFORE,), "") if line is None else (line.cautions, line.about)
+        if line is None and BEFORE not in self.checklist.cautions:
+            return ()
+        return tuple(pair for name in names if (about, name) not in self._read for pair in self._own(name))
 
     def _own(self, name: str) -> tuple[tuple[str, str], ...]:
         return ((name, self.checklist.cautions[name]),)
@@ -103,7 +101,7 @@ class ChecklistRun:
     def take_over(self, answers: Iterable[OperatorAnswer]) -> None:
         """Answers of an older record, their times already in this run's."""
         for answer in answers:
-            self._said.append((self._keeper.keep(answer), answer))
+            self._take(self._keeper.keep(answer), answer)
         self._keeper.flush()
 
     def end(self) -> None:
@@ -136,17 +134,20 @@ class ChecklistRun:
             initials=self.initials,
             remark=remark,
         )
-        self._said.append((self._keeper.keep(answer), answer))
+        self._take(self._keeper.keep(answer), answer)
         self._keeper.flush()
+
+    def _take(self, number: int, answer: OperatorAnswer) -> None:
+        self._said.append((number, answer))
+        if answer.topic in ANSWERS:
+            self._rounds[answer.item] = answer.round
+        if answer.topic is AnswerTopic.ACKNOWLEDGED:
+            self._read.add((answer.tag, answer.part))
 
     def _round(self, item: str, *, new: bool) -> int:
         """The round that an answer belongs to: each new answer to a line begins one."""
-        rounds = [one.round for _, one in self._said if one.item == item]
-        answered = any(
-            one.item == item and one.topic in (AnswerTopic.CONFIRMED, AnswerTopic.VALUE, AnswerTopic.SKIPPED)
-            for _, one in self._said
-        )
-        return max(rounds, default=1) + (1 if new and answered else 0)
+        last = self._rounds.get(item, 0)
+        return last + 1 if new else max(last, 1)
 
     def _anchor(self) -> None:
         anchor = Anchor(self._clock.now_ns(), self._clock.wall_ns())

@@ -15,7 +15,8 @@ from probe.model.evidence import AnswerTopic, OperatorAnswer
 YES, NO, NOT_APPLICABLE = "yes", "no", "does not apply"
 
 Numbered = tuple[int, OperatorAnswer]
-_ANSWERS = (AnswerTopic.CONFIRMED, AnswerTopic.VALUE, AnswerTopic.SKIPPED)
+#: What answers a line; all else stands beside.
+ANSWERS = (AnswerTopic.CONFIRMED, AnswerTopic.VALUE, AnswerTopic.SKIPPED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +65,7 @@ def states(sheet: str, checklist: Checklist, said: Iterable[Numbered]) -> tuple[
 
 
 def _state(sheet: str, line: ChecklistLine, said: Sequence[Numbered]) -> LineState:
-    answers = [one for one in said if one[1].topic in _ANSWERS]
+    answers = [one for one in said if one[1].topic in ANSWERS]
     return LineState(
         sheet=sheet,
         line=line,
