@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +18,7 @@ from probe.judge.witness.plan import Item
 from probe.model.lineup import Lineup
 from probe.model.procedure_load import load_procedure, source_of
 from probe.practice.crew import Mood, Operator
+from probe.practice.fault import Fault
 from probe.practice.hand import Hand
 from probe.practice.lineup import PracticeLineup, practice
 from probe.practice.scenario import small_scenario
@@ -134,8 +135,8 @@ def rig(tmp_path: Path) -> Opens:
     """Opens a rig of some tags."""
 
     @asynccontextmanager
-    async def opened(*tags: str) -> AsyncIterator[Rig]:
-        async with practice(small_scenario(tags), directory=tmp_path) as up:
+    async def opened(*tags: str, faults: Sequence[Fault] = ()) -> AsyncIterator[Rig]:
+        async with practice(small_scenario(tags, faults), directory=tmp_path) as up:
             lineup, _ = open_lineup(up.map_path)
             made = Rig(up, lineup, tmp_path)
             try:

@@ -9,10 +9,12 @@ from typing import Any
 
 import pytest
 
+from probe.collect.procedures import bundled_procedures
 from probe.judge.witness.outcome import Kind
 from probe.model.evidence import AnswerTopic, OperatorAnswer
 from probe.model.finding import Verdict
 from probe.practice.crew import Mood
+from probe.practice.fault import Fault
 from probe.present.keys import ENTER
 from probe.present.witness.view import Stage
 from probe.record.content import lineup_of, load
@@ -81,6 +83,18 @@ async def test_a_unit_behind_a_gateway_and_without_a_log(rig: Any) -> None:
         ended = run.close_open()
     assert ended.result is not None
     assert ended.result.complete, ended.result.why_incomplete
+
+
+async def test_two_swapped_devices_are_told_by_an_act_at_the_plate(rig: Any) -> None:
+    """They answer perfectly; only that the other tag's value moves tells where each one sits."""
+    text = (bundled_procedures() / "which-cubicle.yaml").read_text("utf-8")
+    swapped = Fault(kind="swapped-addresses", at="52-F1", partner="52-F2")
+    async with rig("MC-1", "52-F1", "52-F2", faults=[swapped]) as up:
+        stand = up.stand(text, "52-F1")
+        run, _ = await up.lead(stand, Mood.RIGHT, {Stage.TYPE: ["x", ENTER], Stage.RESULT: ["q"]})
+        outcome = run.watch.outcomes["which-cubicle", "plate", "52-F1"]
+        assert [one.kind for one in outcome.outcomes] == [Kind.ELSEWHERE], outcome.outcomes
+        assert "52-F2" in outcome.outcomes[0].observed
 
 
 async def test_a_repeated_step_counts_and_the_former_round_stays(rig: Any) -> None:
