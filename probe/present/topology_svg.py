@@ -174,6 +174,8 @@ def _edge(
     if a.height == _BOX_H and b.height == _BOX_H:
         path, at, ends = _between_switches(a, b, turn)
         anchors = ("middle", "middle")
+        if a.y == b.y and abs(a.x - b.x) == _COLUMN:
+            anchors = ("start", "end") if a.x < b.x else ("end", "start")
     else:
         switch, leaf = (a, b) if a.height == _BOX_H else (b, a)
         if a is not switch:
@@ -229,7 +231,7 @@ def _between_switches(a: _Box, b: _Box, turn: int) -> _Points:
         y = left.y + _BOX_H / 2 + shift
         x1, x2 = left.x + left.width, right.x
         path = f"M{x1:.1f},{y:.1f} L{x2:.1f},{y:.1f}"
-        ends = ((x1 + 26, y - 5), (x2 - 26, y - 5))
+        ends = ((x1 + 8, y - 5), (x2 - 8, y - 5))
         at = ((x1 + x2) / 2, y + 15)
     elif steps:
         x1, x2 = left.middle[0] + 20 + shift, right.middle[0] - 20 - shift

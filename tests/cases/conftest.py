@@ -26,6 +26,7 @@
         run: {step_s: 5}                 the run: step_s, reference, servers, notes
         devices: [{tag: F2, ...}, ...]   several devices, each with the fields above
         agents: {SW-1: {...}}            switches and supplies asked by SNMP, in a survey (see Agents)
+        loss: {ring-1: {...}}            links that were pulled and put back (see loss_evidence)
         holds: {title: "should be open"} parts of the finding's texts, and exact point
 
 The conversation is made in the order in which the collector asks: identification, clock, proof points,
@@ -63,6 +64,7 @@ from probe.model.evidence import (
     ReferenceSample,
     Stray,
 )
+from probe.model.failover_evidence import Beat, LinkAct, LinkStep, Means
 from probe.model.finding import Finding
 from probe.model.lineup import Lineup, SourceText
 from probe.model.pdu import exception_reply, identification_request, read_reply, read_request
@@ -541,11 +543,13 @@ def run_evidence(told: dict[str, Any]) -> RunEvidence:
 #     later: {ifInErrors: {1: 5}}        the second reading, over the first
 #     dwell_s: 10                        between the two
 #     outcome: no answer                 of all requests, instead of data (with detail)
+#     ends: {ifName: not increasing}     of requests for one object
 #
 # A text that begins with "hex " is bytes.
 
 SWITCH: dict[str, Any] = {
-    "sysName": "switch", "sysDescr": "Brindlecote BS-8", "sysUpTime": 8_640_000, "snmpEngineID": "hex 80001f8804",
+    "sysName": "switch", "sysDescr": "Brindlecote BS-8", "sysUpTime": 8_640_000,
+    "snmpEngineID": "hex 80001f8804",
     "ifName": {1: "p1", 2: "p2", 3: "p3"}, "ifType": {1: 6, 2: 6, 3: 6},
     "ifAdminStatus": {1: 1, 2: 1, 3: 1}, "ifOperStatus": {1: 1, 2: 1, 3: 2},
     "ifHighSpeed": {1: 1000, 2: 100, 3: 0}, "dot3StatsDuplexStatus": {1: 3, 2: 3, 3: 1},
@@ -612,7 +616,7 @@ def agent_answer(  # one request an object: the judge does not mind how many are
     bindings = [
         Binding((*oid, *oid_of(str(index))), *agent_value(one)) for index, one in rows if one is not None
     ]
-    outcome = SnmpOutcome(story.get("outcome", "data"))
+    outcome = SnmpOutcome(story.get("ends", {}).get(name, story.get("outcome", "data")))
     sent = round(at_s * SECOND)
     return SnmpAnswer(
         host="127.0.1.1:161",
@@ -628,6 +632,37 @@ def agent_answer(  # one request an object: the judge does not mind how many are
         detail=story.get("detail", ""),
         bindings=encode(bindings) if outcome is SnmpOutcome.DATA else b"",
     )
+
+
+LOSS_STEPS = {
+    "asked": 0.0, "ready": 0.1, "pull": 3.0, "pulled": 4.0, "plug": 8.0, "plugged": 9.0, "ended": 12.0
+}  # fmt: skip
+
+
+def loss_evidence(link: str, story: dict[str, Any], first: int) -> list[tuple[int, Any]]:
+    """The test of a link: its steps, and a question to each tag every 0.1 s, answered after 2 ms.
+
+    story: silent: {tag: [[from_s, to_s], ...]} no answers then; late: {tag: {at_s: by_s}}; until: the step
+    with which it ended; steps: others than the usual ones.
+    """
+    steps = story.get("steps", LOSS_STEPS)
+    found: list[tuple[int, Any]] = []
+    for act, at_s in steps.items():
+        step = LinkStep(round(at_s * SECOND), link, LinkAct(act), "?", "", "A. Tester")
+        found.append((first + len(found), step))
+    for tag, gaps in story.get("silent", {}).items():
+        late = story.get("late", {}).get(tag, {})
+        for tick in range(2, 120):
+            at_s = tick / 10
+            lost = any(low <= at_s < high for low, high in gaps)
+            wait_s = 1.0 if lost else 0.002 + late.get(at_s, 0.0)
+            sent = round(at_s * SECOND)
+            outcome = "no answer" if lost else "data"
+            beat = Beat(
+                link, tag, "127.0.1.1", Means.ECHO, sent, sent + round(wait_s * SECOND), outcome, b"", b""
+            )
+            found.append((first + len(found), beat))
+    return found
 
 
 def agent_value(value: Any) -> tuple[Kind, Any]:
@@ -737,7 +772,7 @@ def judged(case: dict[str, Any]) -> Judged:
     scope = Scope(tags=tags, left_out=out, **case.get("scope", {}))
     run = run_evidence(case.get("run", {}))
     if agents:
-        scope = replace(scope, survey=SurveyScope())
+        scope = replace(scope, survey=SurveyScope(failover=tuple(case.get("loss", {}))))
         answers = [
             answer
             for number, device in enumerate(devices, start=1)
@@ -745,6 +780,8 @@ def judged(case: dict[str, Any]) -> Judged:
                 device.tag, device.entry["kind"], 1000 * number, agents[device.tag] or {}
             )
         ]
+        for number, (link, loss) in enumerate(case.get("loss", {}).items(), start=1):
+            answers += loss_evidence(link, loss or {}, 100_000 * number)
         run = replace(run, network=tuple(answers))
     judgements = {
         device.tag: judge_device(lineup, scope, device.tell(), run)

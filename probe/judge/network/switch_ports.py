@@ -370,6 +370,9 @@ def _restart(check: LineupCheck, view: SwitchView, context: LineupContext) -> It
 
 def _answers(check: LineupCheck, view: SwitchView, context: LineupContext) -> Iterable[Finding]:
     name = view.text("sysName")
+    cut = sorted({answer.object for _, answer in view.answers if view.is_cut(answer.object)})
+    if cut:
+        return (_cut(check, view, cut),)
     return (
         check.find(
             view.tag,
@@ -378,6 +381,21 @@ def _answers(check: LineupCheck, view: SwitchView, context: LineupContext) -> It
             observed="; ".join(part for part in (name, view.text("sysDescr")) if part) or "it answers",
             evidence=tuple(sorted({number for number, _ in view.answers}))[:2],
         ),
+    )
+
+
+def _cut(check: LineupCheck, view: SwitchView, cut: list[str]) -> Finding:
+    """What could not be read to its end."""
+    lines = [(number, one) for number, one in view.answers if one.object in cut]
+    return check.find(
+        view.tag,
+        Verdict.REVIEW,
+        "The switch tells only a part of itself by SNMP",
+        observed=f"{lines[-1][1].outcome} at {some(cut)}",
+        expected="whole tables",
+        evidence=tuple(number for number, _ in lines)[-4:],
+        advice="Its agent went round in circles, or fell silent while it told its tables: what follows from "
+        "them is incomplete. Ask its maker for newer firmware; survey again.",
     )
 
 

@@ -17,7 +17,7 @@ _FRAMES = {
 def share(octets: Interval, frames: Interval, speed_bps: int) -> Interval:
     """Share of the wire, 0..1, from octets and frames a second.
 
-    Source: Ethernet arithmetic, (octets * 8 + frames * 160) / speed.
+    Source: Ethernet arithmetic, (octets * 8 + frames * 160) / speed (from memory).
     """
     return Interval(
         (octets.low * 8 + frames.low * BESIDE_BITS) / speed_bps,

@@ -1,7 +1,8 @@
-"""BRIDGE-MIB of the kernel's bridge ``br0``, told to snmpd by its ``pass_persist`` directive. Standard library only.
+"""BRIDGE-MIB of the kernel's bridge ``br0``, told to snmpd by its ``pass_persist`` directive.
 
-What it tells is the kernel's own: port states, root, timers and forwarding table from sysfs. Topology changes,
-which the kernel counts nowhere, are counted here as changes of port states between two questions.
+What it tells is the kernel's own: port states, root, timers and forwarding table from sysfs. Topology
+changes, which the kernel counts nowhere, are counted here as changes of port states between two questions.
+Standard library only: snmpd runs it with the system's Python.
 
 Source of identifiers: RFC 4188 (BRIDGE-MIB). Of the protocol: manual page snmpd.conf, ``pass_persist``.
 """
@@ -73,21 +74,26 @@ def table(changes: Changes) -> dict[tuple[int, ...], tuple[str, str]]:
     return {(*BASE, *oid): value for oid, value in told.items()}
 
 
+def say(*lines: str) -> None:
+    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    sys.stdout.flush()
+
+
 def main() -> None:
     changes = Changes()
     while line := sys.stdin.readline():
         command = line.strip()
         if command == "PING":
-            print("PONG", flush=True)
+            say("PONG")
             continue
         oid = tuple(int(part) for part in sys.stdin.readline().strip().strip(".").split("."))
         told = table(changes)
         if command == "getnext":
             oid = min((one for one in told if one > oid), default=())
         if oid in told:
-            print("." + ".".join(map(str, oid)), *told[oid], sep="\n", flush=True)
+            say("." + ".".join(map(str, oid)), *told[oid])
         else:
-            print("NONE", flush=True)
+            say("NONE")
 
 
 if __name__ == "__main__":

@@ -110,7 +110,7 @@ def lldp(switch: Any, name: str, sockets: Path, *command: str) -> str:
 
 
 def ring(lab_net: Any, sockets: Path, daemon: Any, wait_for: Any) -> list[Any]:
-    """Three switches in a ring, each with its agent; back when the tree has settled and neighbours see each other."""
+    """Three switches in a ring with agents; back when the tree has settled and neighbours see each other."""
     switches = [lab_net.switch(f"sw{n}", stp=True, priority=4096 * n) for n in (1, 2, 3)]
     for number, switch in enumerate(switches, start=1):
         switch.ip("addr", "add", f"10.77.1.{number}/24", "dev", "br0")
@@ -160,7 +160,9 @@ def reaches(laptop: Any, host: str) -> bool:
     return laptop.run(sys.executable, "-c", REACH, host, check=False).returncode == 0
 
 
-def survey(laptop: Any, directory: Path, *more: str | Path, text: str = MAP, **secrets: str) -> dict[str, Any]:
+def survey(
+    laptop: Any, directory: Path, *more: str | Path, text: str = MAP, **secrets: str
+) -> dict[str, Any]:
     """Run the survey on the laptop; its JSON."""
     (directory / "map.yaml").write_text(text)
     record = directory / f"r{len(list(directory.glob('*.jsonl')))}.audit.jsonl"
@@ -184,7 +186,7 @@ def verdicts(document: dict[str, Any], check: str, subject: str = "") -> dict[tu
 
 
 def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: Any, wait_for: Any) -> None:
-    """Truth: the ring is whole, SW-1 has the least priority number and is the root (IEEE 802.1D, from memory)."""
+    """Truth: the ring is whole; SW-1 has the least priority number, so it is the root (IEEE 802.1D, memory)."""
     switches = ring(lab_net, sockets, daemon, wait_for)
     laptop = lab_net.host("laptop", switches[0], "10.77.1.9/24")
     wait_for(lambda: reaches(laptop, "10.77.1.3"), "the laptop's port to forward")
@@ -322,7 +324,7 @@ def test_a_link_is_lost_and_comes_back(lab_net: Any, tmp_path: Path, wait_for: A
     relay.python(ANSWER, "10.77.1.11")
     wait_for(lambda: reaches(laptop, "10.77.1.11"), "the way to the relay")
     links = MAP.index("  - {name: ring-2"), MAP.index("devices:")
-    text = MAP[: links[0]] + MAP[links[1] :].split("  - tag: SW-3")[0] + RELAY.removeprefix("\\\n")
+    text = MAP[: links[0]] + MAP[links[1] :].partition("  - tag: SW-3")[0] + RELAY.removeprefix("\\\n")
     (tmp_path / "map.yaml").write_text(text)
     record = tmp_path / "lost.audit.jsonl"
     session = Session(
