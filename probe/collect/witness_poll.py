@@ -107,7 +107,6 @@ class WitnessPoll:
         self._stopping = asyncio.Event()
         self._budgets: dict[str, RequestBudget] = {}
         self._lanes = Lanes()
-        self._known: set[str] = set()  # identified in this run
         self.broken: BaseException | None = None
 
     # -- what matters --------------------------------------------------------------------------------------
@@ -204,10 +203,9 @@ class WitnessPoll:
     def _script(self, reads: Reads) -> Script:
         """Who it is, then its signals for ever, as fast as the step wants them."""
         tag = reads.berth.device.tag
-        if tag not in self._known:
-            yield from self._identify(reads)
+        yield from self._identify(reads)
         states_ns = rest_ns = -_EVER_NS  # the first readings at once
-        failing = False
+        failing = lost = False
         while True:
             pace, now_ns = self._paces[tag], self._clock.now_ns()
             states_due = states_ns + _ns(pace.states_s)
@@ -217,12 +215,15 @@ class WitnessPoll:
                 due = max(due, max(states_ns, rest_ns) + _LOST_NS)
             if due > now_ns:
                 yield min(due, now_ns + _LOOK_NS)
-            elif rest_due <= states_due:
-                rest_ns = now_ns
-                failing = yield from self._read(reads, reads.rest)
             else:
-                states_ns = now_ns
-                failing = yield from self._read(reads, reads.states)
+                if rest_due <= states_due:
+                    rest_ns, steps = now_ns, reads.rest
+                else:
+                    states_ns, steps = now_ns, reads.states
+                failing = yield from self._read(reads, steps)
+                if lost and not failing:  # it came back: is it still the same?
+                    yield from self._identify(reads)
+                lost = failing
 
     def _read(self, reads: Reads, steps: Sequence[Step]) -> Generator[Turn, Exchange, bool]:
         """Ask each step once; True if the device itself did not answer."""
@@ -236,7 +237,7 @@ class WitnessPoll:
         return False
 
     def _identify(self, reads: Reads) -> Script:
-        """Ask who the device is, and its proof points, once a run."""
+        """Ask who the device is, and its proof points."""
         berth = reads.berth
         talk = Conversation(
             tag=berth.device.tag,
@@ -246,8 +247,6 @@ class WitnessPoll:
             pacing=self._pacing,
         )
         yield from talk.script()
-        if talk.answered:
-            self._known.add(berth.device.tag)
 
 
 async def _nothing(_guest: Guest) -> None:
