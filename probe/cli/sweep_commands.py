@@ -36,7 +36,7 @@ def run(fleet: Path, *, names: Sequence[str], due: bool, as_json: bool) -> int:
     chosen = [place.sweep(name) for name in names]
     history = place.open_history()
     try:
-        with _logging(), _stopping() as stop:
+        with logging_plainly(), stopping() as stop:
             alerting = Alerting(place.fleet, history)
             cycle = Cycle(place, history, heard=alerting.heard, stop=stop.is_set)
             alerting.deliver()
@@ -67,16 +67,16 @@ def watch(fleet: Path) -> int:
     history = place.open_history()
     log = logging.getLogger("buswitness.sweep")
     try:
-        with _logging(), _stopping() as stop:
+        with logging_plainly(), stopping() as stop:
             alerting = Alerting(place.fleet, history)
             cycle = Cycle(place, history, heard=alerting.heard, between=alerting.deliver, stop=stop.is_set)
             for sweep, why in cycle.troubles():
                 log.warning("%s: the time table cannot be met: %s", sweep.name, why)
-            following = cycle.next_start(cycle.sweeps())
+            following = cycle.next_start(place.fleet.sweeps)
             if following is not None:
                 log.info(
                     "watching %d sweeps; next %s at %s",
-                    len(cycle.sweeps()),
+                    len(place.fleet.sweeps),
                     following[0].name,
                     following[1].at,
                 )
@@ -153,12 +153,13 @@ def _exit_code(outcomes: Iterable[Outcome]) -> int:
     codes = {
         outcome.exit_code if outcome.state is SlotState.DONE and outcome.exit_code is not None else 3
         for outcome in outcomes
+        if outcome.state is not SlotState.QUEUED  # an agent's answer comes later
     }
     return 3 if 3 in codes else max(codes, default=0)
 
 
 @contextmanager
-def _stopping() -> Iterator[threading.Event]:
+def stopping() -> Iterator[threading.Event]:
     """An event that a wish to stop sets."""
     stop = threading.Event()
     with stops_on_signals(stop.set):
@@ -166,7 +167,7 @@ def _stopping() -> Iterator[threading.Event]:
 
 
 @contextmanager
-def _logging() -> Iterator[None]:
+def logging_plainly() -> Iterator[None]:
     """Plain lines with UTC times on stderr, one an event, for people and for a journal."""
     handler = logging.StreamHandler(sys.stderr)
     formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")

@@ -293,3 +293,63 @@ def sweep_metrics(
         return sweep_alert_commands.metrics(fleet, output=output, listen=listen)
 
     return work
+
+
+@sweep_app.command("agent", short_help="Stay at a site and make the runs that the centre asks for.")
+def sweep_agent(
+    fleet: FleetFile,
+    site: Annotated[
+        str, typer.Option("--site", metavar="NAME", help="The site, as agent: in the fleet file.")
+    ],
+) -> Work:
+    """Make the runs of one site, where the gear is, until Ctrl-C.
+
+    The centre (sweep watch) asks through the history's PostgreSQL for what falls due; the agent runs only
+    what its own fleet file names for its site, and sends records and results back. While the link is down it
+    keeps them. It signs in as role bw_agent_NAME (see: buswitness sweep roles).
+
+    \b
+    Example:
+      buswitness sweep agent fleet.yaml --site tarn-hollow
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_agent_commands
+
+        return sweep_agent_commands.agent(fleet, site)
+
+    return work
+
+
+@sweep_app.command("agents", short_help="How the agents of the sites stand.")
+def sweep_agents(fleet: FleetFile, as_json: Json = False) -> Work:
+    """Show every site's agent: when it was heard, its version and clock, what waits for it.
+
+    \b
+    Example:
+      buswitness sweep agents fleet.yaml
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_agent_commands
+
+        return sweep_agent_commands.agents(fleet, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("roles", short_help="Print the SQL of the agents' roles.")
+def sweep_roles(fleet: FleetFile) -> Work:
+    """Print SQL that gives each site's agent a role that can do its work and nothing else.
+
+    \b
+    Example:
+      buswitness sweep roles fleet.yaml | psql 'host=db.example dbname=fleet user=owner'
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_agent_commands
+
+        return sweep_agent_commands.roles(fleet)
+
+    return work

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -35,6 +35,7 @@ LOG = logging.getLogger("buswitness.sweep")
 CLOCK_WRONG_NS = 10 * 10**9  # less than that is the way of a job to its agent
 REAP_S = 900.0  # a silent agent's run is given up so long after its budget
 FORGET_DAYS = 30.0
+FORGET_EVERY = timedelta(hours=6)
 
 
 class AgentSeen(NamedTuple):
@@ -57,6 +58,7 @@ class Centre:
         self.history = history
         self._keeper = Keeper(history)
         self._by_name = {sweep.name: sweep for sweep in place.fleet.sweeps}
+        self._forget_at = datetime.min.replace(tzinfo=UTC)
         self._refused: set[tuple[str, str, int]] = set()
         engine.prepare(history)
 
@@ -79,14 +81,15 @@ class Centre:
         LOG.info("%s: asked of the agent of %s", sweep.name, sweep.agent)
         return True
 
-    def tidy(self, now: datetime) -> None:
-        """Call off jobs that waited too long, and give up those whose agent is gone.
+    def tidy(self, now: datetime) -> list[tuple[Sweep | None, Outcome]]:
+        """Call off jobs that waited too long, and give up those whose agent is gone; what became of them.
 
         now: by the centre's clock, as all starts are.
         """
+        done: list[tuple[Sweep | None, Outcome]] = []
         with self.history.writing() as connection:
             waiting = engine.asked(connection)
-            latest = {(job.job.sweep): job.job.due_ns for job in waiting}
+            latest = {one.job.sweep: one.job.due_ns for one in waiting}
             for one in waiting:
                 sweep = self._by_name.get(one.job.sweep)
                 if one.status == "todo":
@@ -102,7 +105,11 @@ class Centre:
                 if over:
                     LOG.warning("%s: %s", one.job.sweep, why)
                     _book(connection, one.job.sweep, one.job.due_ns, state, why=why)
-            engine.forget(connection, FORGET_DAYS)
+                    done.append((sweep, Outcome(state, why)))
+            if now >= self._forget_at:
+                engine.forget(connection, FORGET_DAYS)
+                self._forget_at = now + FORGET_EVERY
+        return done
 
     def take_in(self) -> Iterator[tuple[Sweep | None, Outcome]]:
         """Take in what agents have delivered, the earliest start first."""

@@ -13,12 +13,16 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
 
+from sqlalchemy.exc import DatabaseError
+
 from probe.history import slot_book
 from probe.history.keep import Keeper
 from probe.history.slot_book import SlotState
 from probe.history.store import History
 from probe.model.fleet import Sweep
 from probe.model.slots import Slot, due_now, next_slot, trouble_with
+from probe.sweep.agent import need_database
+from probe.sweep.centre import Centre
 from probe.sweep.place import FleetPlace
 from probe.sweep.run import Outcome, run_sweep
 
@@ -49,7 +53,8 @@ class Cycle:
     ) -> None:
         """heard: told of every run that ended. between: called between two looks of ``watch``.
 
-        now: for tests of the calendar. stop: ends runs early.
+        now: for tests of the calendar. stop: ends runs early. Raises InputError if the fleet has agents and
+        its history is none that they can reach.
         """
         self.place = place
         self.history = history
@@ -58,6 +63,10 @@ class Cycle:
         self._now = now
         self._stop = stop
         self._where = socket.gethostname()
+        self._centre: Centre | None = None
+        if any(sweep.agent for sweep in place.fleet.sweeps):
+            need_database(place)
+            self._centre = Centre(place, history)
 
     def sweeps(self) -> tuple[Sweep, ...]:
         """Those without an agent of their own."""
@@ -66,20 +75,39 @@ class Cycle:
     def troubles(self) -> list[tuple[Sweep, str]]:
         """Sweeps whose time table cannot be met, with the reason."""
         now, fleet = self._now(), self.place.fleet
-        told = ((sweep, trouble_with(sweep, fleet.zone_of(sweep), now)) for sweep in self.sweeps())
+        told = ((sweep, trouble_with(sweep, fleet.zone_of(sweep), now)) for sweep in fleet.sweeps)
         return [(sweep, why) for sweep, why in told if why]
 
     def run_now(self, sweep: Sweep) -> Outcome:
-        """Run it whatever the time table says."""
-        return self._run(sweep, _ns(self._now()))
+        """Run it whatever the time table says; one with an agent is asked of that."""
+        due_ns = _ns(self._now())
+        if sweep.agent is None:
+            return self._run(sweep, due_ns)
+        assert self._centre is not None
+        self._centre.ask(sweep, due_ns)
+        return Outcome(SlotState.QUEUED, f"asked of the agent of {sweep.agent}")
 
     def run_due(self) -> list[tuple[Sweep, Outcome]]:
-        """Run what is due, one after the other."""
-        done = []
+        """Run what is due, one after the other, and take in what agents have delivered."""
+        done = self.serve_agents()
         for sweep in self.sweeps():
             slot = self.due(sweep)
             if slot is not None and not self._stop():
                 done.append((sweep, self._run(sweep, _ns(slot.due))))
+        return done
+
+    def serve_agents(self) -> list[tuple[Sweep, Outcome]]:
+        """Ask agents for what is due, take in what they have delivered."""
+        if self._centre is None:
+            return []
+        for sweep in self.place.fleet.sweeps:
+            if sweep.agent and (slot := self.due(sweep)):
+                self._centre.ask(sweep, _ns(slot.due))
+        done = []
+        for known, outcome in (*self._centre.take_in(), *self._centre.tidy(self._now())):
+            if known is not None:
+                done.append((known, outcome))
+                self._tell(known, outcome)
         return done
 
     def due(self, sweep: Sweep) -> Slot | None:
@@ -105,11 +133,19 @@ class Cycle:
     def watch(self) -> None:
         """Run what falls due until ``stop`` says so; runs that are on their way are stopped then."""
         running: dict[str, Future[Outcome]] = {}
+        troubled = False
         with ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="sweep") as pool:
             while not self._stop():
-                for sweep in self.sweeps():
-                    self._look(sweep, running, pool)
-                self._between()
+                try:
+                    for sweep in self.sweeps():
+                        self._look(sweep, running, pool)
+                    self.serve_agents()
+                    self._between()
+                    troubled = False
+                except DatabaseError as error:  # it comes back, and nothing is lost until then
+                    if not troubled:
+                        LOG.warning("the history cannot be used: %s", " ".join(str(error.orig).split()))
+                    troubled = True
                 self._pause()
 
     def _look(self, sweep: Sweep, running: dict[str, Future[Outcome]], pool: ThreadPoolExecutor) -> None:
@@ -140,11 +176,14 @@ class Cycle:
             LOG.exception("%s: a fault of ours", sweep.name)
             outcome = Outcome(SlotState.FAILED, f"a fault of ours: {error!r}"[:500])
         self._book(sweep, due_ns, outcome)
+        self._tell(sweep, outcome)
+        return outcome
+
+    def _tell(self, sweep: Sweep, outcome: Outcome) -> None:
         try:
             self._heard(sweep, outcome)
         except Exception:
             LOG.exception("%s: its alerts could not be brought forward", sweep.name)
-        return outcome
 
     def _book(self, sweep: Sweep, due_ns: int, outcome: Outcome) -> None:
         for one in slot_book.abandoned(self.history, sweep.name, self._where):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,10 +15,23 @@ from probe.model.finding import Verdict
 DAY_NS = 86_400 * 10**9
 
 
-@pytest.fixture
-def history(tmp_path: Path) -> Iterator[History]:
-    """An empty history on SQLite."""
-    store = open_history(str(tmp_path / "history.sqlite"))
+@pytest.fixture(scope="session")
+def empty_database(postgres: Any) -> str:
+    """A database with the history's tables, to be copied."""
+    name: str = postgres.new_database()
+    open_history(postgres.url(name)).close()
+    return name
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def history(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[History]:
+    """An empty history, on SQLite and on PostgreSQL: what holds for one holds for the other."""
+    if request.param == "sqlite":
+        store = open_history(str(tmp_path / "history.sqlite"))
+    else:
+        server = request.getfixturevalue("postgres")
+        like = request.getfixturevalue("empty_database")
+        store = open_history(server.url(server.new_database(like=like)))
     yield store
     store.close()
 
