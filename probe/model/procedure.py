@@ -53,7 +53,8 @@ Duration = Annotated[
 EACH = ("trip-unit", "meter", "ups", "switch", "master", "gateway", "bus", "lineup")
 #: Whose signal is looked at. self: the device of the step; others: all but it.
 OF = ("self", "others", "all", "trip-unit", "meter", "ups", "switch", "master", "gateway")
-ActWord = Literal[tuple(ACTS)]  # type: ignore[valid-type]  # the words stand in one place: acts
+_ACT_WORDS = tuple(ACTS)
+ActWord = Literal[_ACT_WORDS]  # type: ignore[valid-type]  # the words stand in one place: acts
 EachWord = Literal[EACH]  # type: ignore[valid-type]
 OfWord = Literal[OF]  # type: ignore[valid-type]
 

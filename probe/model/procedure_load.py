@@ -87,7 +87,8 @@ def _of_step(document: Document, path: Path, step: Step, procedure: Procedure) -
         yield from _known(document, (*here, "after"), one.after, others)
         yield from _lasting(document, (*here, "within"), one.within, procedure)
         yield from _lasting(document, (*here, "stays"), one.stays, procedure)
-    if procedure.for_each != "bus" and any("{bus}" in one.see for one in (*step.expect, *step.before)):
+    looked = [one.see for one in step.expect] + [one.see for one in step.before]
+    if procedure.for_each != "bus" and any("{bus}" in see for see in looked):
         what = "{bus} has a meaning only where the steps are done for each bus"
         yield document.problem(path, what, allowed="for_each: bus", remedy="name the bus, as bus A")
 
