@@ -51,9 +51,18 @@ def is_silent(facts: Facts) -> bool:
     return not facts.reach.is_alive and not facts.reach.is_ours and not facts.interrupted
 
 
+#: Checks on what a device told by SNMP: no trouble of its Modbus link explains them.
+_BY_SNMP = ("switch.", "link.", "ups.snmp_")
+
+
 def bad_of(found: Found, tags: Iterable[str]) -> list[str]:
-    """Ids of all findings on these tags that do not pass."""
-    return [finding.id for tag in dict.fromkeys(tags) for finding in found.of(tag)]
+    """Ids of all findings on these tags that do not pass, but for those that rest on SNMP."""
+    return [
+        finding.id
+        for tag in dict.fromkeys(tags)
+        for finding in found.of(tag)
+        if not finding.check.startswith(_BY_SNMP)
+    ]
 
 
 def by_link(context: LineupContext) -> dict[str, list[str]]:

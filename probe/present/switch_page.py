@@ -33,13 +33,16 @@ STATES = {
 def agent_rows(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     """Switches, supplies and links, as SNMP told them; nothing where nothing was asked by SNMP."""
     views = views_in(result.network)
-    rows: list[Row] = []
-    switches = [view for tag, view in views.items() if result.lineup.map.by_tag[tag].kind is Kind.SWITCH]
-    for number, view in enumerate(switches):
-        rows += [Row(), *_switch(view, width, signs)] if number == 0 else _switch(view, width, signs)
-    for tag, view in views.items():
-        if result.lineup.map.by_tag[tag].kind is Kind.UPS and view.answers_at_all:
-            rows.append(_line(tag, supply_words(from_snmp(view)), width, signs))
+    rows: list[Row] = [Row()] if views else []
+    devices = result.lineup.map.devices
+    switches = [views[d.tag] for d in devices if d.tag in views and d.kind is Kind.SWITCH]
+    for view in switches:
+        rows += _switch(view, width, signs)
+    for device in devices:
+        view = views.get(device.tag)
+        if view is not None and device.kind is Kind.UPS:
+            told = supply_words(from_snmp(view)) if view.answers_at_all else view.why_missing()
+            rows.append(_line(device.tag, told, width, signs, "" if view.answers_at_all else "dim"))
     return rows + _links(topology(result.lineup.map, views) if views else None, width, signs)
 
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 from probe.collect.journal import Journal
 from probe.collect.survey.snmp_secret import Keyring, NoSecretError, credentials
 from probe.judge.network.switch_view import SwitchView
-from probe.judge.wording import count, span
+from probe.judge.wording import count, listed, span
 from probe.model.clock import RunClock
 from probe.model.device_map import Device, DeviceMap, Kind
 from probe.model.evidence import Evidence
@@ -216,5 +216,6 @@ def switches_part(
 
 def _told(asked: Sequence[Asked], dwell_s: float) -> str:
     many = sum(who.device.kind is Kind.SWITCH for who in asked)
-    switches, supplies = count(many, "switch", "switches"), count(len(asked) - many, "supply", "supplies")
-    return f"Asking {switches} and {supplies} by SNMP; counters once more after {span(dwell_s)}."
+    parts = [count(many, "switch", "switches")] if many else []
+    parts += [count(len(asked) - many, "supply", "supplies")] if len(asked) > many else []
+    return f"Asking {listed(parts)} by SNMP; counters once more after {span(dwell_s)}."

@@ -138,9 +138,8 @@ def _timers(check: LineupCheck, view: SwitchView, context: LineupContext) -> Ite
             view.tag,
             Verdict.PASS if fits else Verdict.FAIL,
             check.title if fits else "Timers of the spanning tree do not fit each other",
-            observed=f"forward delay {forward / 100:g}, max age {age / 100:g}, hello {hello / 100:g}",
-            expected="2 (forward delay - 1) >= max age >= 2 (hello + 1)",
-            unit="s",
+            observed=f"forward delay {forward / 100:g} s, max age {age / 100:g} s, hello {hello / 100:g} s",
+            expected="2 (forward delay - 1 s) >= max age >= 2 (hello + 1 s)",
             evidence=view.lines(*names)[:2],
             advice=""
             if fits

@@ -186,7 +186,7 @@ def verdicts(document: dict[str, Any], check: str, subject: str = "") -> dict[tu
 
 
 def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: Any, wait_for: Any) -> None:
-    """Truth: the ring is whole; SW-1 has the least priority number, so it is the root (IEEE 802.1D, memory)."""
+    """Truth: the ring is whole; SW-1 has the least priority number, so it is the root (IEEE 802.1D)."""
     switches = ring(lab_net, sockets, daemon, wait_for)
     laptop = lab_net.host("laptop", switches[0], "10.77.1.9/24")
     wait_for(lambda: reaches(laptop, "10.77.1.3"), "the laptop's port to forward")
