@@ -8,6 +8,7 @@ from pathlib import Path
 from probe.cli import failure
 from probe.cli.failure import Exit
 from probe.collect.inputs import open_lineup
+from probe.desk.curve_from_map import curves
 from probe.desk.from_map import Calculation, calculations
 from probe.model.errors import InputError, Problem
 from probe.model.finding import Verdict
@@ -20,7 +21,7 @@ def every(file: Path, *, only: Sequence[str], profile_dirs: Sequence[Path], as_j
     """Show all calculations of a map; 1 if one fails a limit. Raises InputError."""
     lineup, warnings = open_lineup(file, profile_dirs)
     failure.warn_problems(warnings)
-    made = calculations(lineup.map)
+    made = (*calculations(lineup.map), *curves(lineup))
     if not made:
         raise InputError([_no_cabling(file)])
     made = _chosen(made, only)
@@ -39,7 +40,7 @@ def _chosen(made: tuple[Calculation, ...], only: Sequence[str]) -> tuple[Calcula
     problems = [
         Problem(
             file="--only",
-            what="the map has no cable, battery or conduit of this name",
+            what="the map has no cable, battery, conduit or studied breaker of this name",
             found=name,
             allowed=listed(names),
             remedy=did_you_mean(name, names),
@@ -55,7 +56,7 @@ def _chosen(made: tuple[Calculation, ...], only: Sequence[str]) -> tuple[Calcula
 def _no_cabling(file: Path) -> Problem:
     return Problem(
         file=str(file),
-        what="the map draws no cabling, so there is nothing to calculate",
+        what="the map draws no cabling and names no study with fault currents: nothing can be calculated",
         field="cabling",
         allowed="fibres, channels, buses, feeders, banks, conduits under cabling",
         remedy="add them to the map (docs/device-map.md, Cabling), or use desk fibre, copper, battery, ...",

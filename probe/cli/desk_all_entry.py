@@ -21,8 +21,8 @@ def every(
     profiles: ProfileDirs = None,
     as_json: Json = False,
 ) -> Work:
-    """Every desk calculation that the cabling of a map allows: fibres, channels, serial lines, feeders,
-    batteries, conduits.
+    """Every desk calculation that a map allows: fibres, channels, serial lines, feeders, batteries, conduits
+    of its cabling; and when each breaker clears its fault current, by the study that the map names.
 
     No device is asked. An audit of the same map holds the same verdicts. Exit code 1: a limit is not met.
 

@@ -34,6 +34,7 @@ class Kind(StrEnum):
     AUTONOMY = "autonomy"
     CAPACITY = "capacity"
     CONDUIT = "conduit"
+    CURVE = "curve"  # made in ``curve_from_map``; no check, for want of a limit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,7 @@ def names(cabling: Cabling, kind: Kind) -> tuple[str, ...]:
         Kind.CAPACITY: tuple(one.name for one in cabling.banks if one.wanted_min is not None),
         Kind.CONDUIT: tuple(one.name for one in cabling.conduits),
     }
-    return by_kind[kind]
+    return by_kind.get(kind, ())
 
 
 def _calculations(drawn: DeviceMap) -> Iterator[Calculation]:

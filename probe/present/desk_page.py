@@ -39,7 +39,7 @@ def _closest_words(working: Working) -> str:
     """The smallest margin, as a share of its limit, in words."""
     close = working.closest
     if close is None:
-        return ""
+        return f"; {outcome_text(working.result[0])}" if working.result else ""
     return f"; closest: {close.outcome.name}, margin {close.margin:.4g} {close.margin_unit}"
 
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
+from probe.desk.curve_from_map import studied_band
 from probe.judge.electrical.topology import topology_of
 from probe.judge.settings.coordination import Overlap, beyond, overlaps
 from probe.judge.settings.found import AsFound
 from probe.model.device_map import Device, DeviceMap, Kind
 from probe.model.lineup import Lineup
 from probe.model.protection import FUNCTIONS, PHASE_FUNCTIONS, FunctionSetting, RatingBases
-from probe.model.study import resolved_group
 from probe.model.trip_band import NoBandError, TripBand, band_of
 
 #: Phase current is seen by the phase functions; a ground fault's current by these and the ground function.
@@ -87,15 +87,7 @@ class Bands:
 
     def studied(self, tag: str, group: str, domain: str) -> TripBand:
         """The band that the study asks for. Raises NoBandError."""
-        study = self.lineup.studies.get(tag)
-        entry = None if study is None else study.devices.get(tag)
-        if entry is None:
-            raise NoBandError(f"the study has no settings for {tag}")
-        device = self.lineup.map.by_tag[tag]
-        ratings, frequency = device.ratings, self.lineup.map.system.frequency_hz
-        settings = resolved_group(entry, group, ratings.sensor_a, ratings.plug_a, frequency)
-        bases = entry.bases(group, ratings.sensor_a, ratings.plug_a)
-        return self._band(tag, group, domain, self._completed(tag, group, settings), bases)
+        return studied_band(self.lineup, tag, group, DOMAINS[domain])
 
     def as_found(self, tag: str, group: str, domain: str) -> TripBand:
         """The band of the settings found. Raises NoBandError."""
@@ -117,22 +109,6 @@ class Bands:
             return band_of(rule.groups[group], settings, bases, DOMAINS[domain])
         except NoBandError as error:
             raise NoBandError(f"{tag}: {error}") from None
-
-    def _completed(
-        self, tag: str, group: str, settings: Mapping[str, FunctionSetting]
-    ) -> Mapping[str, FunctionSetting]:
-        """Studied settings with what only the type can say: that a function cannot be off, a fixed curve's
-        reference current where the study gives none."""
-        rule = self.lineup.profile_of(self.lineup.map.by_tag[tag]).settings
-        if rule is None or group not in rule.groups:
-            return settings
-        completed = dict(settings)
-        for name, function in rule.groups[group].functions.items():
-            setting = completed.get(name)
-            timing = function.delay
-            if setting is not None and timing is not None and not setting.multiple:
-                completed[name] = replace(setting, multiple=timing.multiple, base=timing.base)
-        return completed
 
 
 def coordinate(bands: Bands, pair: Pair, domain: str) -> Coordination:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from probe.desk.curve_from_map import curves
 from probe.desk.from_map import Calculation, calculations
 from probe.present.desk_page import limit_lines, limit_words, outcome_text
 from probe.present.turnover.blocks import Block, Column, Heading, Item, Items, Table, Text
@@ -16,7 +17,7 @@ MOST_WORKED = 60
 
 def desk(dossier: Dossier, t: Texts) -> Iterable[Block]:
     """A table of all calculations, then the steps of each, so that a person can follow them."""
-    made = calculations(dossier.map)
+    made = (*calculations(dossier.map), *curves(dossier.lineup))
     if not made:
         return
     yield Heading(text=t("desk.heading"), mark="desk", new_page=True)
@@ -48,6 +49,8 @@ def _table(made: Sequence[Calculation], t: Texts) -> Table:
 def _closest(one: Calculation) -> tuple[str, str, str]:
     """What is nearest to its limit: value, limit, margin."""
     check = one.working.closest
+    if check is None and one.working.result:
+        return outcome_text(one.working.result[0]), "–", "–"
     if check is None:
         told = one.working.statements
         return ("; ".join(statement.name for statement in told), "; ".join(s.text for s in told), "–")
