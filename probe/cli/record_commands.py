@@ -84,7 +84,9 @@ def show(file: Path, *, as_json: bool, tag: str | None, finding: str | None) -> 
 def _read(file: Path) -> tuple[RecordContent, Mapping[str, int] | None]:
     """What the record holds; of a newer format what can be read, with the lines that could not by kind."""
     try:
-        return load(file, with_evidence=False), None
+        content = load(file, with_evidence=False)
+        # Without devices a record is small, and its evidence is what it is about (captures).
+        return content if content.header.scope.tags or content.is_merged else load(file), None
     except RecordError:
         if verify_file(file).damage is not Damage.NEWER_FORMAT:
             raise

@@ -10,10 +10,12 @@ from pathlib import PurePosixPath
 
 from probe.judge.repeat import told
 from probe.judge.wording import AT_THE_GEAR
+from probe.model.capture_evidence import CaptureFile
 from probe.model.evidence import Evidence, Exchange, Stray
 from probe.model.finding import WORST_FIRST, Cause, Finding, Verdict, worst
 from probe.present.exchange_words import (
     at_ns,
+    capture_words,
     evidence_words,
     hex_lines,
     milliseconds,
@@ -51,6 +53,7 @@ def cover(content: RecordContent, width: int, file: str) -> list[Row]:
         ("Code", spoken(content.code) if content.seal is not None else ""),
         ("Devices", f"{len(scope.tags)} in the scope, {len(scope.left_out)} left out by the user"),
         ("How", _how(content)),
+        *(("Capture", capture_words(one)) for _, one in content.evidence.get(CaptureFile, ())),
         ("Operator", header.operator),
         ("Signed", _signed(content)),
         *_sources(content),
@@ -128,6 +131,8 @@ def _how(content: RecordContent) -> str:
         return "people worked through procedures or checklists" + (
             "" if scope.tags else "; no device was asked"
         )
+    if content.evidence.get(CaptureFile) and not scope.tags:
+        return "traffic was recorded; no device was asked"
     if scope.survey is not None:
         return "a survey of the network; devices were asked who they are"
     if scope.settings_only:

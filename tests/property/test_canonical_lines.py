@@ -13,6 +13,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from probe.model.capture_evidence import CaptureFile
 from probe.model.evidence import (
     Anchor,
     AnswerTopic,
@@ -125,6 +126,7 @@ evidence = st.one_of(
         text,
     ),
     st.builds(Anchor, number, number),
+    st.builds(CaptureFile, number, text, text, small, small, small, text, text, text, number, number),
     st.builds(OwnInterface, number, text, text, text, st.booleans(), small, text, text, st.booleans()),
     st.builds(Route, number, text, text, text, small),
     st.builds(Frame, text, number, st.booleans(), small, data),
