@@ -50,15 +50,20 @@ def _closest(one: Calculation) -> tuple[str, str, str]:
     """What is nearest to its limit: value, limit, margin."""
     check = one.working.closest
     if check is None and one.working.result:
-        return outcome_text(one.working.result[0]), "–", "–"
+        return _unbroken(outcome_text(one.working.result[0])), "–", "–"
     if check is None:
         told = one.working.statements
         return ("; ".join(statement.name for statement in told), "; ".join(s.text for s in told), "–")
     return (
-        outcome_text(check.outcome),
-        limit_words(check),
+        _unbroken(outcome_text(check.outcome)),
+        _unbroken(limit_words(check)),
         f"{check.margin:.4g}\u00a0{check.margin_unit}",
     )
+
+
+def _unbroken(text: str) -> str:
+    """The text with its unit kept beside its number."""
+    return "\u00a0".join(text.rsplit(" ", 1))
 
 
 def _worked(number: int, one: Calculation, t: Texts) -> Item:
