@@ -39,10 +39,10 @@ def agent_rows(result: AuditResult, width: int, signs: Signs) -> list[Row]:
     for view in switches:
         rows += _switch(view, width, signs)
     for device in devices:
-        view = views.get(device.tag)
-        if view is not None and device.kind is Kind.UPS:
-            told = supply_words(from_snmp(view)) if view.answers_at_all else view.why_missing()
-            rows.append(_line(device.tag, told, width, signs, "" if view.answers_at_all else "dim"))
+        supply = views.get(device.tag)
+        if supply is not None and device.kind is Kind.UPS:
+            told = supply_words(from_snmp(supply)) if supply.answers_at_all else supply.why_missing()
+            rows.append(_line(device.tag, told, width, signs, "" if supply.answers_at_all else "dim"))
     return rows + _links(topology(result.lineup.map, views) if views else None, width, signs)
 
 

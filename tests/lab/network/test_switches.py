@@ -215,6 +215,24 @@ def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: An
     again = laptop.buswitness("record", "judge", document["record"], "--json")
     assert json.loads(again.stdout)["judged_again"]["equal"] is True
 
+    # The same network against a drawing with two cables the wrong way round, SW-3 without its secret.
+    wrong = MAP.replace("{tag: SW-1, port: p2}", "{tag: SW-1, port: ?}")
+    wrong = wrong.replace("{tag: SW-1, port: p1}", "{tag: SW-1, port: p2}")
+    wrong = wrong.replace("{tag: SW-1, port: ?}", "{tag: SW-1, port: p1}")
+    wrong = wrong.replace("snmp: {}", "snmp: {secret: OTHER}").replace("snmp: {secret: OTHER}", "snmp: {}", 1)
+    switches[1].ip("link", "set", "p2", "down")
+    wait_for(lambda: reaches(laptop, "10.77.1.3"), "the ring to heal")
+    document = survey(laptop, tmp_path, text=wrong, **SECRETS)
+    said = json.dumps(document, default=str, indent=1)
+    drawn = {title: verdict for (_, title), verdict in verdicts(document, "link.drawn").items()}
+    assert drawn["Link ring-1 is plugged into other ports"] == "fail", said
+    assert drawn["Link ring-3 is plugged into other ports"] == "fail", said
+    (told,) = verdicts(document, "switch.tells", "SW-3").items()
+    assert told[1] == "not tested"
+    assert "BUSWITNESS_SNMP_OTHER_COMMUNITY is not set" in told[0][1]
+    down = {title: verdict for (_, title), verdict in verdicts(document, "switch.link", "SW-2").items()}
+    assert down["Port p2 is down"] == "fail", said
+
 
 #: A Modbus server that answers every read with zeros: all that a link-loss test needs of a device.
 SERVER = """
