@@ -295,7 +295,7 @@ def test_more_connections_than_the_table_holds(figures: Figures) -> None:
         story.answer(1, after_ms=0.01)
     totals = figures(story.file()).totals
     assert (totals["opened"], totals["matched"]) == (6000, 6000)
-    assert totals["evicted"] == 6000 - 4096
+    assert totals["evicted"] == 6000 - 2048
 
 
 def test_a_long_capture_keeps_a_bounded_course(figures: Figures) -> None:

@@ -29,7 +29,7 @@ enum { /* limits */
   INPUT_MAX = (1 << 20) + FRAME_MAX,
   INTERFACES = 256, /* of one section of a pcapng file */
   HOSTS = 4096,
-  CONNECTIONS = 4096,
+  CONNECTIONS = 2048,
   REQUESTS = 32768, /* open requests that are remembered; the oldest gives way */
   DEVICES = 1024,
   WRITES = 512,
