@@ -68,6 +68,12 @@ class Server:
         path = self.data / "pg_hba.conf"
         path.write_text("".join(f"{line}\n" for line in lines) + path.read_text())
 
+    def own(self, file: Path) -> None:
+        """Make a file the server's alone, as it wants its keys."""
+        file.chmod(0o600)
+        if os.geteuid() == 0:
+            shutil.chown(file, "postgres", "postgres")
+
     def start(self) -> None:
         """Start it; up when this returns."""
         log = self.folder / "server.log"
@@ -82,7 +88,7 @@ class Server:
         command = ["psql", "-XqtA", "-v", "ON_ERROR_STOP=1", "-h", str(self.folder), "-p", str(self.port)]
         command += ["-U", "owner", "-d", database, "-f", "-"]
         told = subprocess.run(
-            command, input="\n".join(statements), capture_output=True, text=True, check=False, timeout=60
+            command, input=";\n".join(statements), capture_output=True, text=True, check=False, timeout=60
         )
         assert told.returncode == 0, told.stderr
         return told.stdout.strip()
