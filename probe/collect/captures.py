@@ -75,7 +75,9 @@ class CaptureReaders:
         with self._lock:
             if self._stopped:
                 return (Problem(file=str(path), what="stopped before it was read"),)
-            process = subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, cwd=None)
+            process = subprocess.Popen(
+                command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, **_out_of_reach()
+            )
             self._running.add(process)
         try:
             return self._listen(path, process)
@@ -96,6 +98,13 @@ class CaptureReaders:
                     result: Result = told
                     return result
                 self._progress(path, told)
+
+
+def _out_of_reach() -> dict[str, Any]:
+    """What keeps Ctrl-C from the process: it is ours to end it."""
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"start_new_session": True}
 
 
 def _message(pipe: Any) -> tuple[str, Any]:
