@@ -24,6 +24,7 @@ from probe.model.network_evidence import (
     Talk,
 )
 from probe.model.snmp_evidence import SnmpAnswer
+from probe.present.snmp_words import snmp_words
 
 
 def network_words(evidence: NetworkEvidence) -> str:  # noqa: PLR0911 (one case a kind of evidence)
@@ -55,9 +56,7 @@ def network_words(evidence: NetworkEvidence) -> str:  # noqa: PLR0911 (one case 
             how = "" if evidence.learned else ", its own or written"
             return f"{evidence.switch} has {evidence.hardware_address} behind port {evidence.port}{how}"
         case SnmpAnswer():
-            detail = f" ({evidence.detail})" if evidence.detail else ""
-            asked = f"SNMP {evidence.request.value} of {evidence.object} at {evidence.host}"
-            return f"{asked}: {evidence.outcome.value}{detail}"
+            return snmp_words(evidence)
         case LinkStep():
             said = f": {evidence.said}" if evidence.said else ""
             return f"link-loss test of {evidence.link}: {evidence.act.value}{said}"
