@@ -118,7 +118,8 @@ def _placed(found: Topology, lineup: DeviceMap, views: Mapping[str, SwitchView])
     for start in range(0, len(switches), _PER_ROW):
         row = switches[start : start + _PER_ROW]
         for number, tag in enumerate(row):
-            x = _MARGIN + _COLUMN * number
+            back = start // _PER_ROW % 2  # rows run to and fro, so that neighbours in a ring stay neighbours
+            x = _MARGIN + _COLUMN * (_PER_ROW - 1 - number if back else number)
             boxes[tag] = _Box(tag, _note(tag, views), x, top, _BOX_W, _BOX_H, known=True)
             for place, name in enumerate(leaves.get(tag, ())):
                 y = top + _BOX_H + _FIRST_LEAF + _LEAF_GAP * place
@@ -246,7 +247,7 @@ def _between_switches(a: _Box, b: _Box, turn: int) -> _Points:
         path = f"M{x1:.1f},{y1:.1f} L{x2:.1f},{y2:.1f}"
         down = 14 if y1 < y2 else -8
         ends = ((x1 + 16, y1 + down), (x2 + 16, y2 - down + 4))
-        share = 0.82 if y1 < y2 else 0.18  # near the lower one, where nothing else hangs
+        share = 0.6 if y1 < y2 else 0.4  # nearer the lower one, where less hangs
         at = (x1 + share * (x2 - x1), y1 + share * (y2 - y1))
     return path, at, (ends[1], ends[0]) if flip else ends
 
