@@ -207,7 +207,7 @@ _ENTRIES = (
         "Breakers must be able to trip, and people to see, until the mains are back or all is safely off.",
         "upsEstimatedMinutesRemaining",
         5,
-        _named("minutes_left"),
+        lambda subject: subject.device.autonomy_min is not None and _named("minutes_left")(subject),
     ),
     _Entry(
         "test",
