@@ -69,7 +69,8 @@ enum {
 };
 
 static i64 T[TOTALS];
-static u32 frame_now; /* number of the frame whose bytes are looked at */
+static u32 frame_held; /* number of the frame whose bytes waited and are looked at now, 0: the last one's */
+#define FRAME_NOW (frame_held ? frame_held : (u32)T[PACKETS])
 
 /* Status of the file so far. */
 enum { RUNNING, DONE, NOT_A_CAPTURE, DAMAGED, CUT_SHORT };
@@ -103,12 +104,13 @@ static void copy(u8 *to, const u8 *from, u32 n) {
   for (u32 i = 0; i < n; i++) to[i] = from[i];
 }
 
-/* What is known of the frame at hand. address: 16 bytes, IPv4 as ::ffff:a.b.c.d */
+/* What is known of the frame at hand. source, target: addresses of 16 bytes as they lie in memory, IPv4 as
+ * ::ffff:a.b.c.d (both kinds of processor that this runs on have the low byte first). */
 typedef struct {
   i64 ts;
   u32 wire; /* bytes on the wire */
   const u8 *hardware; /* source address, 0 where the link does not tell */
-  u8 source[16], target[16];
+  u64 source[2], target[2];
 } Frame;
 
 #endif

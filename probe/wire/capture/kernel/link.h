@@ -102,7 +102,7 @@ INLINE void carried(Frame *f, u32 protocol, const u8 *p, u32 got, u32 length, u3
   }
 }
 
-INLINE void ip4(Frame *f, const u8 *p, u32 n) {
+NOINLINE void ip4(Frame *f, const u8 *p, u32 n) {
   T[IP4]++;
   u32 header = (u32)(p[0] & 15) * 4, total = n >= 20 ? be16(p + 2) : 0;
   if (UNLIKELY(n < 20 || header < 20 || header > n || p[0] >> 4 != 4)) {
@@ -114,11 +114,9 @@ INLINE void ip4(Frame *f, const u8 *p, u32 n) {
     T[BAD_IP]++;
     return;
   }
-  static const u8 mapped[12] = {0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xFF, 0xFF};
-  __builtin_memcpy(f->source, mapped, 12);
-  __builtin_memcpy(f->target, mapped, 12);
-  __builtin_memcpy(f->source + 12, p + 12, 4);
-  __builtin_memcpy(f->target + 12, p + 16, 4);
+  f->source[0] = f->target[0] = 0;
+  f->source[1] = (u64)raw32(p + 12) << 32 | 0xFFFF0000u;
+  f->target[1] = (u64)raw32(p + 16) << 32 | 0xFFFF0000u;
   if (UNLIKELY(be16(p + 6) & 0x3FFF)) {
     T[FRAGMENTS]++;
     if (be16(p + 6) & 0x1FFF) {
@@ -135,8 +133,10 @@ NOINLINE void ip6(Frame *f, const u8 *p, u32 n) {
     T[BAD_IP]++;
     return;
   }
-  copy(f->source, p + 8, 16);
-  copy(f->target, p + 24, 16);
+  for (u32 i = 0; i < 2; i++) {
+    f->source[i] = raw64(p + 8 + 8 * i);
+    f->target[i] = raw64(p + 24 + 8 * i);
+  }
   u32 next = p[6], at = 40, total = 40 + be16(p + 4);
   if (total == 40) total = n;
   for (u32 steps = 0; steps < 8; steps++) {
@@ -162,8 +162,8 @@ NOINLINE void ip6(Frame *f, const u8 *p, u32 n) {
 
 /* -- what stands behind an EtherType ------------------------------------------------------------------ */
 
-static void protocol(Frame *f, u32 type, const u8 *frame, const u8 *p, u32 n, u32 caplen, u32 wire) {
-  u32 depth = 0;
+NOINLINE void protocol(Frame *f, u32 type, const u8 *frame, const u8 *p, u32 n, u32 caplen) {
+  u32 depth = 0, wire = f->wire;
   while (UNLIKELY(type == 0x8100 || type == 0x88A8 || type == 0x9100 || type == 0x9200)) {
     if (n < 4 || ++depth > 8) {
       T[SHORT_FRAMES]++;
@@ -218,63 +218,84 @@ INLINE int ethernet_target(const u8 *p) {
   return raw32(p) == 0xFFFFFFFFu && p[4] == 0xFF && p[5] == 0xFF ? GOES_TO_ALL : GOES_TO_SOME;
 }
 
-/* One frame of the file. p: cap bytes; wire: its length on the wire; check: bytes of frame check at its end. */
-static void frame(const u8 *p, u32 cap, u32 wire, i64 ts, u32 link, u32 check) {
-  if (UNLIKELY(T[PACKETS]++ == 0)) {
-    T[FIRST_NS] = T[LOW_NS] = T[HIGH_NS] = T[LAST_NS] = ts;
-    T[BIN_WIDTH_NS] = 1000000000;
-    T[LINK_TYPE] = link;
-  }
-  if (ts > T[HIGH_NS]) T[HIGH_NS] = ts;
-  if (UNLIKELY(ts < T[LAST_NS])) {
+/* Frames before the latest one: they count as steps back only where they follow a later one. */
+NOINLINE void not_the_latest(i64 ts) {
+  if (ts < T[LAST_NS]) {
     T[BACKWARD]++;
     if (ts < T[LOW_NS]) T[LOW_NS] = ts;
   }
   T[LAST_NS] = ts;
-  frame_now = (u32)T[PACKETS];
+}
+
+NOINLINE void first_frame(i64 ts, u32 link) {
+  T[FIRST_NS] = T[LOW_NS] = T[HIGH_NS] = T[LAST_NS] = ts;
+  T[BIN_WIDTH_NS] = 1000000000;
+  T[LINK_TYPE] = link;
+}
+
+NOINLINE int other_target(const u8 *p, u32 cap, u32 link) {
+  u32 kind = 0;
+  if (link == 113 && cap >= 2) kind = be16(p);
+  else if (link == 276 && cap >= 11) kind = p[10];
+  else if (link != 113 && link != 276) {
+    untold_targets++;
+    return NOT_TOLD;
+  }
+  return kind == 1 ? GOES_TO_ALL : kind == 2 ? GOES_TO_SOME : GOES_TO_ONE;
+}
+
+/* Frames of other links than Ethernet. */
+NOINLINE void other_frame(Frame *f, const u8 *p, u32 cap, u32 link) {
+  if (link == 113 && cap >= 16) {
+    if (be16(p + 4) == 6) f->hardware = p + 6;
+    protocol(f, be16(p + 14), p, p + 16, cap - 16, cap);
+  } else if (link == 276 && cap >= 20) {
+    if (p[11] == 6) f->hardware = p + 12;
+    protocol(f, be16(p), p, p + 20, cap - 20, cap);
+  } else if ((link == 101 || link == 12 || link == 14 || link == 228 || link == 229) && cap >= 1) {
+    if (p[0] >> 4 == 6) ip6(f, p, cap);
+    else ip4(f, p, cap);
+  } else if ((link == 0 || link == 108) && cap >= 5) {
+    if (p[4] >> 4 == 6) ip6(f, p + 4, cap - 4);
+    else if (p[4] >> 4 == 4) ip4(f, p + 4, cap - 4);
+  } else {
+    T[UNREAD_LINK]++;
+    seen(6, link, f->wire);
+  }
+}
+
+/* One frame of the file. p: cap bytes; wire: its length on the wire; check: bytes of frame check at its end. */
+INLINE void frame(const u8 *p, u32 cap, u32 wire, i64 ts, u32 link, u32 check) {
+  if (UNLIKELY(T[PACKETS]++ == 0)) first_frame(ts, link);
+  if (LIKELY(ts >= T[HIGH_NS])) T[HIGH_NS] = T[LAST_NS] = ts;
+  else not_the_latest(ts);
   T[WIRE_BYTES] += wire;
   if (UNLIKELY(cap < wire)) T[TRUNCATED]++;
-  int target = NOT_TOLD;
+  int target = GOES_TO_ONE;
   u32 occupied = wire + 20;
   if (LIKELY(link == 1)) {
     u32 bare_length = wire > check ? wire - check : 0;
     occupied = (bare_length < 60 ? 60 : bare_length) + 24; /* check 4, preamble and delimiter 8, gap 12 */
     if (cap >= 6) target = ethernet_target(p);
-  } else if (link == 113 || link == 276) {
-    u32 kind = link == 113 ? (cap >= 2 ? be16(p) : 0) : (cap >= 11 ? p[10] : 0);
-    target = kind == 1 ? GOES_TO_ALL : kind == 2 ? GOES_TO_SOME : GOES_TO_ONE;
-  }
-  T[OCCUPIED_BYTES] += occupied;
-  if (LIKELY(target != NOT_TOLD)) T[UNICAST + target]++;
+  } else target = other_target(p, cap, link);
+  if (UNLIKELY(target == GOES_TO_SOME || target == GOES_TO_ALL)) T[UNICAST + target]++;
   load(ts, occupied, target == GOES_TO_SOME || target == GOES_TO_ALL);
   if (UNLIKELY(cap > wire)) cap = wire;
   Frame f;
   f.ts = ts;
   f.wire = wire;
   f.hardware = 0;
-  if (LIKELY(link == 1)) {
-    if (cap < 14) {
-      T[SHORT_FRAMES]++;
-      return;
-    }
-    f.hardware = p + 6;
-    protocol(&f, be16(p + 12), p, p + 14, cap - 14, cap, wire);
-  } else if (link == 113 && cap >= 16) {
-    if (be16(p + 4) == 6) f.hardware = p + 6;
-    protocol(&f, be16(p + 14), p, p + 16, cap - 16, cap, wire);
-  } else if (link == 276 && cap >= 20) {
-    if (p[11] == 6) f.hardware = p + 12;
-    protocol(&f, be16(p), p, p + 20, cap - 20, cap, wire);
-  } else if ((link == 101 || link == 12 || link == 14 || link == 228 || link == 229) && cap >= 1) {
-    if (p[0] >> 4 == 6) ip6(&f, p, cap);
-    else ip4(&f, p, cap);
-  } else if ((link == 0 || link == 108) && cap >= 5) {
-    if (p[4] >> 4 == 6) ip6(&f, p + 4, cap - 4);
-    else if (p[4] >> 4 == 4) ip4(&f, p + 4, cap - 4);
-  } else {
-    T[UNREAD_LINK]++;
-    seen(6, link, wire);
+  if (UNLIKELY(link != 1)) {
+    other_frame(&f, p, cap, link);
+    return;
   }
+  if (UNLIKELY(cap < 14)) {
+    T[SHORT_FRAMES]++;
+    return;
+  }
+  f.hardware = p + 6;
+  if (LIKELY(p[12] == 8 && p[13] == 0)) ip4(&f, p + 14, cap - 14);
+  else protocol(&f, be16(p + 12), p, p + 14, cap - 14, cap);
 }
 
 #endif

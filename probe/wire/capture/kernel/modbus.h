@@ -319,7 +319,7 @@ static void request(Talk *talk, const u8 *client, const u8 *server, u16 port, co
   e->ts = ts;
   e->device = index;
   e->write = write;
-  e->frame = frame_now;
+  e->frame = FRAME_NOW;
   if (++talk->open > talk->most_open) {
     talk->most_open = talk->open;
     if ((i64)talk->open > T[MOST_OPEN]) T[MOST_OPEN] = talk->open;
@@ -373,7 +373,7 @@ static void response(Talk *talk, const u8 *server, u16 port, const u8 *adu, u32 
   e->ts = ts;
   e->device = index;
   e->code = code;
-  e->frame = frame_now;
+  e->frame = FRAME_NOW;
 }
 
 #endif

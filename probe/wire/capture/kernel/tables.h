@@ -189,6 +189,7 @@ static void tell_second(Second *s) {
   Bin *b = &bins[bin_of(start)];
   b->packets += s->packets - s->told_packets;
   b->bytes += s->bytes - s->told_bytes;
+  T[OCCUPIED_BYTES] += (i64)(s->bytes - s->told_bytes);
   b->group += s->group - s->told_group;
   s->told_packets = s->packets;
   s->told_bytes = s->bytes;
@@ -198,7 +199,10 @@ static void tell_second(Second *s) {
   if ((i64)s->bytes > T[PEAK_BYTES]) T[PEAK_BYTES] = (i64)s->bytes, T[PEAK_BYTES_NS] = start;
 }
 
+static i64 untold_targets; /* frames whose link does not tell whom they are for */
+
 static void tell_seconds(void) {
+  T[UNICAST] = T[PACKETS] - T[MULTICAST] - T[BROADCAST] - untold_targets;
   for (u32 i = 0; i < 64; i++)
     if (seconds[i].packets > seconds[i].told_packets) tell_second(&seconds[i]);
 }

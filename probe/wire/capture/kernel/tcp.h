@@ -152,7 +152,6 @@ static void free_held(Side *x) {
 /* Go on with held segments that are due; over: go on after a hole, too, while its end is before ``limit``. */
 NOINLINE void go_on(Connection *c, u32 s, int over, u32 limit) {
   Side *x = &c->side[s];
-  u32 frame = frame_now;
   while (x->held) {
     Segment *h = &held[x->held - 1];
     i32 ahead = (i32)(h->seq - x->next);
@@ -167,12 +166,12 @@ NOINLINE void go_on(Connection *c, u32 s, int over, u32 limit) {
     u32 i = x->held - 1;
     x->held = h->next;
     x->held_count--;
-    frame_now = h->frame;
+    frame_held = h->frame;
     if ((i32)(h->seq + h->length - x->next) > 0) deliver(c, s, h->data, h->got, h->length, h->seq, h->ack, h->ts);
     h->next = held_free;
     held_free = i + 1;
   }
-  frame_now = frame;
+  frame_held = 0;
 }
 
 INLINE void go_on_after_all(Connection *c, u32 s) {
@@ -203,7 +202,7 @@ NOINLINE void hold(Connection *c, u32 s, const u8 *p, u32 got, u32 length, u32 s
   held[i].length = length;
   held[i].got = got;
   held[i].ack = ack;
-  held[i].frame = frame_now;
+  held[i].frame = FRAME_NOW;
   held[i].ts = ts;
   copy(held[i].data, p, got);
   *at = i + 1;
@@ -343,10 +342,10 @@ NOINLINE Connection *new_connection(const u8 *a, const u8 *b, u16 pa, u16 pb, u3
 
 /* The connection of this segment; side: who sent it. */
 INLINE Connection *connection_of(const Frame *f, u16 from, u16 to, u32 *side) {
-  u64 s0 = raw64(f->source + 8), t0 = raw64(f->target + 8);
+  u64 s0 = f->source[1], t0 = f->target[1];
   int b = s0 > t0;
-  if (UNLIKELY(s0 == t0)) b = same(f->source, f->target, 8) ? from > to : raw64(f->source) > raw64(f->target);
-  const u8 *pa = b ? f->target : f->source, *pb = b ? f->source : f->target;
+  if (UNLIKELY(s0 == t0)) b = f->source[0] == f->target[0] ? from > to : f->source[0] > f->target[0];
+  const u64 *pa = b ? f->target : f->source, *pb = b ? f->source : f->target;
   u64 a0 = b ? t0 : s0, b0 = b ? s0 : t0;
   u16 ta = b ? to : from, tb = b ? from : to;
   *side = (u32)b;
@@ -354,10 +353,10 @@ INLINE Connection *connection_of(const Frame *f, u16 from, u16 to, u32 *side) {
   for (u32 i = connection_heads[slot]; i; i = connections[i - 1].chain) {
     Connection *c = &connections[i - 1];
     if (c->port_a == ta && c->port_b == tb && raw64(c->a + 8) == a0 && raw64(c->b + 8) == b0 &&
-        raw64(c->a) == raw64(pa) && raw64(c->b) == raw64(pb))
+        raw64(c->a) == pa[0] && raw64(c->b) == pb[0])
       return c;
   }
-  return new_connection(pa, pb, ta, tb, slot, f->ts, b);
+  return new_connection((const u8 *)pa, (const u8 *)pb, ta, tb, slot, f->ts, b);
 }
 
 /* -- one segment -------------------------------------------------------------------------------------- */
@@ -432,11 +431,11 @@ INLINE void send_from(Host *h, const Frame *f) {
   } else claim(h, f->hardware, 2, f->ts);
 }
 
-static void sender(const Frame *f) { send_from(host_of(f->source, 1), f); }
+static void sender(const Frame *f) { send_from(host_of((const u8 *)f->source, 1), f); }
 
 INLINE void known_sender(const Frame *f, Connection *c, u32 s) {
   if (UNLIKELY(!c->host[s] || c->host_order != host_order)) {
-    u32 row = (u32)(host_of(f->source, 1) - hosts);
+    u32 row = (u32)(host_of((const u8 *)f->source, 1) - hosts);
     if (c->host_order != host_order) c->host[0] = c->host[1] = 0;
     c->host_order = host_order;
     c->host[s] = row + 1;
