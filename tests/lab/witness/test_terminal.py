@@ -200,6 +200,12 @@ def test_a_whole_run_on_a_terminal_that_is_resized(lineup: Any, terminal: Any, t
     content = load(tmp_path / "run.audit.jsonl")
     assert content.seal is not None
     assert content.seal.complete
+    made = run_plain(tmp_path, "report", "run.audit.jsonl", "--format", "html", "--output", "run.html")
+    assert made.returncode == 0, made.stderr
+    page = (tmp_path / "run.html").read_text("utf-8")
+    assert "Functional tests" in page
+    assert "52-F1: close" in page
+    assert "became closed" in page
 
 
 def test_without_a_terminal_it_ends_when_its_input_ends(lineup: Any, tmp_path: Path) -> None:
