@@ -15,10 +15,13 @@ from collections import deque
 
 from probe.collect.pacing import SECOND_NS
 
-#: Below 1,024, so many ready sockets as uvloop takes at once: with more it may go on for ever with them.
-_LEAST = 400
-#: About what this program can do; where answers take long, more conversations are needed to do it.
-_REQUESTS_A_SECOND = 20_000
+#: Enough to keep this computer busy with gear that answers after 5 ms. With 400 the same run took as long, and
+#: the median answer seemed to take 21 to 36 ms instead of 8. Also far below 1,024, so many ready sockets as
+#: uvloop takes at once: with more it may go on for ever with them.
+_LEAST = 150
+#: Somewhat less than this program can do, so that a slow computer does not take its own queue for slow gear
+#: and lengthen it; where answers take long, more conversations are needed to do as much.
+_REQUESTS_A_SECOND = 15_000
 #: Share of the latest answer in the mean.
 _WEIGHT = 0.05
 
