@@ -66,7 +66,7 @@ async def test_slow_answers_make_more_lanes() -> None:
     for _ in range(200):
         await lanes.enter()
         lanes.leave(200 * MS)
-    assert 3900 <= lanes.most <= 4000, "20,000 requests a second, each under way for 0.2 s"
+    assert 2900 <= lanes.most <= 3000, "15,000 requests a second, each under way for 0.2 s"
 
 
 def test_a_run_with_one_lane_asks_all_and_a_silent_device_holds_nobody_up(
