@@ -217,8 +217,21 @@ def neighbour(lab_net: Any, switch: Any, lldpd: str, wait_for: Callable[..., Non
     """lldpd on the ports of the switch, one message a second."""
     control = lab_net.sockets / "lldpd"
     switch.start(lldpd, "-d", "-u", control, "-I", "p*")
-    set_to = ("lldpcli", "-u", control, "configure", "lldp", "tx-interval", "1")
-    wait_for(lambda: switch.run(*set_to, check=False).returncode == 0, f"lldpd listens\n{switch.output()}")
+    wait_for(lambda: "resume operations" in switch.output(), f"lldpd is up\n{switch.output()}")
+    asked = ("lldpcli", "-u", control)
+    switch.run(*asked, "configure", "lldp", "tx-interval", "1", check=False)
+    sent: set[int] = set()
+
+    def speaks() -> bool:
+        """Whether it goes on sending; now and then it stays paused if it is configured while it starts."""
+        switch.run(*asked, "resume", check=False)
+        told = switch.run(*asked, "-f", "keyvalue", "show", "statistics", "summary", check=False).stdout
+        sent.update(
+            int(line.partition("=")[2]) for line in told.split() if line.startswith("lldp.summary.tx.tx=")
+        )
+        return len(sent) >= 4
+
+    wait_for(speaks, f"lldpd speaks\n{switch.output()}")
 
 
 def test_without_the_right_to_hear_frames(
