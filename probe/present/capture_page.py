@@ -88,7 +88,7 @@ def _network(view: CaptureView) -> str:
 def _modbus(view: CaptureView) -> str:
     totals = view.totals
     if not (totals["requests_seen"] or totals["responses_seen"]):
-        return ""
+        return "none; where it is spoken on other ports than 502: --port or --map" if totals["data"] else ""
     lost = totals["requests_seen"] - totals["matched"]
     return (
         f"{totals['requests_seen']:,} requests, {totals['matched']:,} answered, {lost:,} not; "

@@ -52,6 +52,7 @@ class Bpdu(NamedTuple):
     max_age_s: float = 0.0
     hello_s: float = 0.0
     forward_delay_s: float = 0.0
+    agreement: bool = False
 
 
 def decode(payload: bytes) -> Bpdu:
@@ -82,6 +83,7 @@ def decode(payload: bytes) -> Bpdu:
         max_age_s=times[1],
         hello_s=times[2],
         forward_delay_s=times[3],
+        agreement=rapid and bool(flags & 0x40),
     )
 
 

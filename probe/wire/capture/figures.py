@@ -22,9 +22,9 @@ from probe.model.capture import (
     Talker,
     WriteSeen,
 )
+from probe.model.frames.ethernet import hardware
 from probe.wire.capture import layout, names, percentile, rare
 from probe.wire.capture.engine import Kernel
-from probe.wire.frames.ethernet import hardware_text
 
 _ENDINGS = {
     layout.DONE: Ending.WHOLE,
@@ -244,11 +244,11 @@ def _hosts(kernel: Kernel) -> Iterator[tuple[str, int, int, int, tuple[Claim, ..
     for address, kind, claims, _, frames, size, *packed in layout.HOST_ROW.iter_unpack(
         kernel.table(layout.HOST)
     ):
-        text = address_text(address) if kind == 1 else hardware_text(address[:6])
+        text = address_text(address) if kind == 1 else hardware(address[:6])
         made = []
         for data in packed[:claims]:
-            hardware, _, arp, ip, first, last = layout.CLAIM.unpack(data)
-            made.append(Claim(hardware_text(hardware), arp, ip, first, last))
+            used_by, _, arp, ip, first, last = layout.CLAIM.unpack(data)
+            made.append(Claim(hardware(used_by), arp, ip, first, last))
         yield text, kind, frames, size, tuple(made)
 
 

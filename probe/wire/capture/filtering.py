@@ -17,8 +17,8 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from probe.model.errors import InputError, Problem
+from probe.model.frames import ethernet
 from probe.wire.capture.pcapng import ETHERNET
-from probe.wire.frames.ethernet import decode_ethernet
 
 _TOKEN = re.compile(r"\(|\)|[^\s()]+")
 _DEEPEST = 32
@@ -198,10 +198,11 @@ def facets(frame: bytes, link: int) -> Facets:
     if link != ETHERNET:
         version = frame[0] >> 4 if frame else 0
         return _ip("", "", {4: 0x0800, 6: 0x86DD}.get(version, 0), (), frame)
-    head = decode_ethernet(frame)
-    if head is None:
+    try:
+        head = ethernet.decode(frame)
+    except ethernet.FrameError:
         return Facets("", "", 0, (), (), -1, ())
-    return _ip(head.target, head.source, head.type, head.vlans, head.payload)
+    return _ip(head.destination, head.source, head.ethertype, head.vlans, head.payload)
 
 
 def _ip(target: str, source: str, kind: int, vlans: tuple[int, ...], data: bytes) -> Facets:

@@ -10,17 +10,19 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from probe.model.capture import NeighbourSeen, TopologyChange
+from probe.model.frames import dcp, ethernet, lldp, stp
+from probe.model.frames.ethernet import Ethernet, FrameError
 from probe.wire.capture import layout
-from probe.wire.frames.bpdu import NOTICE, decode_bpdu
-from probe.wire.frames.dcp import decode_dcp
-from probe.wire.frames.ethernet import EthernetFrame, decode_cooked, decode_ethernet
-from probe.wire.frames.lldp import decode_lldp
 
 _COOKED, _COOKED_2 = 113, 276
 #: Stations kept; a flood of made-up ones is counted, not kept.
 _STATIONS = 1024
 _SPELLS = 256
-_NO_PORT = ""
+_NAMES = {layout.LLDP: "LLDP", layout.STP: "spanning tree", layout.DCP: "DCP", layout.MRP: "MRP"}
+#: What stands before a BPDU: LLC, and the SNAP form of one tree a VLAN (from memory).
+_PLAIN, _PER_VLAN = b"\x42\x42\x03", b"\xaa\xaa\x03\x00\x00\x0c\x01\x0b"
+_SERVICES = {3: "get", 4: "set", 5: "identify", 6: "hello"}
+_ANSWERS = {0: "request", 1: "response", 5: "not supported"}
 
 
 @dataclass(slots=True)
@@ -62,78 +64,69 @@ class RareFrames:
             at += size + 7 & ~7
 
     def _frame(self, kind: int, row: int, ts: int, data: bytes, link: int) -> None:
-        if link in (_COOKED, _COOKED_2):
-            frame = decode_cooked(data, second=link == _COOKED_2)
-        else:
-            frame = decode_ethernet(data)
-        if frame is None:
-            return
-        if kind == layout.LLDP:
-            self._lldp(row, ts, frame)
-        elif kind == layout.STP:
-            self._bpdu(row, ts, frame)
-        elif kind == layout.DCP:
-            self._dcp(row, ts, frame)
-        elif kind == layout.CDP:
-            self._station(row, _silent("CDP", frame.source, ts))
-        elif kind == layout.MRP:
-            self._ring(row, ts, frame)
+        name = _NAMES.get(kind, "")
+        try:
+            frame = _unwrapped(data, link)
+            if kind == layout.LLDP:
+                self._lldp(row, ts, frame)
+            elif kind == layout.STP:
+                self._bpdu(row, ts, frame)
+            elif kind == layout.DCP:
+                self._dcp(row, ts, frame)
+            elif kind == layout.CDP:
+                self._station(row, _silent("CDP", frame.source, ts))
+            elif kind == layout.MRP:
+                self._ring(row, ts, frame)
+        except FrameError:
+            self.malformed[name] += 1
 
-    def _lldp(self, row: int, ts: int, frame: EthernetFrame) -> None:
-        told = decode_lldp(frame.payload)
-        if not told.whole:
-            self.malformed["LLDP"] += 1
+    def _lldp(self, row: int, ts: int, frame: Ethernet) -> None:
+        told = lldp.decode(frame.payload)
         seen = NeighbourSeen(
             "LLDP",
             frame.source,
             told.chassis,
             told.port,
             told.name,
-            told.words or told.port_words,
-            told.addresses,
+            told.description or told.port_description,
+            told.managed_at[:8],
             0,
             ts,
             ts,
         )
         self._station(row, seen)
 
-    def _dcp(self, row: int, ts: int, frame: EthernetFrame) -> None:
-        told = decode_dcp(frame.payload)
-        if told is None or not told.whole:
-            self.malformed["DCP"] += 1
-        if told is None:
+    def _dcp(self, row: int, ts: int, frame: Ethernet) -> None:
+        told = dcp.decode(frame.payload)
+        self.facts[row] = (f"dcp {_service(frame.payload)}",)
+        if not (told.name or told.address or told.sort):
             return
-        self.facts[row] = (f"dcp {told.service}",)
-        if not told.service.endswith("response") and not told.service.startswith("hello"):
-            return
-        if not (told.station or told.address or told.maker_words):
-            return
-        address = (told.address,) if told.address else ()
-        self._station(
-            row,
-            NeighbourSeen(
-                "DCP", frame.source, "", _NO_PORT, told.station, told.maker_words, address, 0, ts, ts
-            ),
+        address = f"{told.address}/{told.mask} gw {told.router}"
+        seen = NeighbourSeen(
+            "DCP", frame.source, "", "", told.name, told.sort, (address,) if told.address else (), 0, ts, ts
         )
+        self._station(row, seen)
 
-    def _bpdu(self, row: int, ts: int, frame: EthernetFrame) -> None:
-        told = decode_bpdu(frame.payload)
-        if told is None:
-            self.malformed["spanning tree"] += 1
-            return
-        flags = ("change", "acknowledged", "proposal", "agreement")
-        said = tuple(flag for flag in flags if getattr(told, flag))
-        self.facts[row] = (
-            "bpdus",
-            *said,
-            f"version {told.version}",
-            *((f"root {told.root}",) if told.root else ()),
-        )
-        if told.change:
-            bridge = told.bridge or frame.source
-            self._spell("notice" if told.kind == NOTICE else "spanning tree", bridge, told.port, row, ts)
+    def _bpdu(self, row: int, ts: int, frame: Ethernet) -> None:
+        payload = frame.payload
+        if payload.startswith(_PER_VLAN):
+            payload = _PLAIN + payload[len(_PER_VLAN) :]
+        told = stp.decode(payload)
+        flags = {
+            "change": told.topology_change,
+            "acknowledged": told.acknowledged,
+            "proposal": told.proposal,
+            "agreement": told.agreement,
+        }
+        root = (f"root {told.root}",) if told.root is not None else ()
+        self.facts[row] = ("bpdus", *(flag for flag, said in flags.items() if said), *root)
+        if told.topology_change:
+            notice = told.kind == "notification"
+            bridge = frame.source if told.bridge is None else str(told.bridge)
+            port = "" if notice else f"{told.port:04x}"
+            self._spell("notice" if notice else "spanning tree", bridge, port, row, ts)
 
-    def _ring(self, row: int, ts: int, frame: EthernetFrame) -> None:
+    def _ring(self, row: int, ts: int, frame: Ethernet) -> None:
         """MRP: a header of type and length; 0x03 tells a change. Source: IEC 62439-2 (from memory)."""
         if len(frame.payload) > 4 and frame.payload[2] == 0x03:
             self._spell("ring", frame.source, "", row, ts)
@@ -160,8 +153,26 @@ class RareFrames:
         self.spells[key].rows.add(row)
 
 
+def _unwrapped(data: bytes, link: int) -> Ethernet:
+    """The frame; of a Linux cooked one with the source that it tells. Raises FrameError."""
+    if link not in (_COOKED, _COOKED_2):
+        return ethernet.decode(data)
+    size, source, kind = (
+        (20, slice(12, 18), slice(0, 2)) if link == _COOKED_2 else (16, slice(6, 12), slice(14, 16))
+    )
+    if len(data) < size:
+        raise FrameError(f"{len(data)} bytes are no cooked frame")
+    return Ethernet("", ethernet.hardware(data[source]), (), int.from_bytes(data[kind]), data[size:])
+
+
+def _service(payload: bytes) -> str:
+    """What a DCP frame does: ``identify request``, ``set response``. Source: IEC 61158-6-10 (from memory)."""
+    service, answer = payload[2], payload[3]
+    return f"{_SERVICES.get(service, str(service))} {_ANSWERS.get(answer, str(answer))}"
+
+
 def _silent(protocol: str, source: str, ts: int) -> NeighbourSeen:
-    return NeighbourSeen(protocol, source, "", _NO_PORT, "", "", (), 0, ts, ts)
+    return NeighbourSeen(protocol, source, "", "", "", "", (), 0, ts, ts)
 
 
 def _joined(old: NeighbourSeen, new: NeighbourSeen) -> NeighbourSeen:

@@ -45,7 +45,7 @@ def test_a_capture_with_faults(capsys: pytest.CaptureFixture[str]) -> None:
     for words in (
         "192.0.2.21 is used by 2 hardware addresses",
         "1 write by 192.0.2.66",
-        "Change of topology told by 32768/02:00:5e:20:00:f1",
+        "Change of topology told by 32768.02:00:5e:20:00:f1",
         "20 of 40 requests without an answer",
         "default",
     ):
@@ -74,7 +74,7 @@ def test_the_object_has_the_form_that_the_design_states(capsys: pytest.CaptureFi
     (write,) = document["modbus"]["writes"]
     assert (write["client"], write["function"], write["low_address"]) == ("192.0.2.66", 16, 1000)
     (change,) = document["topology_changes"]
-    assert change["bridge"] == "32768/02:00:5e:20:00:f1"
+    assert change["bridge"] == "32768.02:00:5e:20:00:f1"
     assert [one["name"] for one in document["neighbours"]] == ["SW-1"]
     assert {"check", "subject", "verdict", "title", "observed", "advice"} <= set(document["findings"][0])
     assert "public" not in json.dumps(document)
