@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from probe.history.slot_book import SlotState
+from probe.sweep.whole_file import put
 
 BEGUN, OVER, DELIVERED = "begun", "over", "delivered"
 SUFFIX = ".start.json"
@@ -86,4 +87,4 @@ def _write(path: Path, content: str) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-    partial.replace(path)
+    put(partial, path)

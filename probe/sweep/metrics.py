@@ -18,6 +18,7 @@ from probe.history.status import standings
 from probe.history.store import History
 from probe.model.finding import Verdict
 from probe.sweep.alerts.book import current, unsent
+from probe.sweep.whole_file import put
 
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
@@ -74,4 +75,4 @@ def write(history: History, path: Path) -> None:
     """Write the text to a file that is always whole: for a monitor that reads folders. Raises OSError."""
     partial = path.with_name(path.name + ".part")
     partial.write_bytes(text(history))
-    partial.replace(path)
+    put(partial, path)
