@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from probe.model.capture_evidence import CaptureFile
     from probe.record.seal import Seal
     from probe.record.writer import RecordWriter
+    from probe.wire.capture.taps import Tap
     from probe.wire.system_clock import SystemClock
 
 TAKE_FORMAT = "buswitness-capture-take/1"
@@ -50,8 +51,6 @@ class Taking:
 
 def take(wish: Taking) -> int:
     """Record until a limit or Ctrl-C; exit code. Raises InputError."""
-    from probe.collect.capturing import CaptureTaker
-    from probe.present.console import say
     from probe.wire.capture.filtering import parse_filter
     from probe.wire.capture.taps import open_tap
     from probe.wire.ethernet import Refusal
@@ -70,27 +69,35 @@ def take(wish: Taking) -> int:
     except InputError:
         tap.close()
         raise
-    hashes: dict[Path, str] = {}
-
-    def closed(file: CaptureFile) -> None:
-        writer.keep(file)
-        hashes[order.path.with_name(file.file)] = file.sha256
-
     try:
-        taker = CaptureTaker(order, tap, clock, closed)
-        say(f"Recording {interface} to {order.path}; Ctrl-C stops.", error=wish.as_json)
-        ended = _run(taker, wish, site)
-        complete = _is_complete(ended)
-        seal = writer.seal(complete=complete, reason="" if complete else ended.value)
-    except InputError:
+        return _recorded(wish, order, site, (tap, clock, writer))
+    except InputError:  # no file could be begun: then there is no record of it either
         tap.close()
         writer.close()
         writer.path.unlink(missing_ok=True)
         raise
     finally:
         writer.close()
-    done = _Done(taker=taker, ended=ended, seal=seal, record=writer.path, hashes=hashes)
-    return _close(wish, order, done)
+
+
+def _recorded(wish: Taking, order: Order, site: Any, means: tuple[Tap, SystemClock, RecordWriter]) -> int:
+    """Record from the tap into files and their record; exit code. Raises InputError if none can be begun."""
+    from probe.collect.capturing import CaptureTaker
+    from probe.present.console import say
+
+    tap, clock, writer = means
+    hashes: dict[Path, str] = {}
+
+    def closed(file: CaptureFile) -> None:
+        writer.keep(file)
+        hashes[order.path.with_name(file.file)] = file.sha256
+
+    taker = CaptureTaker(order, tap, clock, closed)
+    say(f"Recording {order.interface} to {order.path}; Ctrl-C stops.", error=wish.as_json)
+    ended = _run(taker, wish, site)
+    complete = _is_complete(ended)
+    seal = writer.seal(complete=complete, reason="" if complete else ended.value)
+    return _close(wish, order, _Done(taker=taker, ended=ended, seal=seal, record=writer.path, hashes=hashes))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

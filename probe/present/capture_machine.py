@@ -7,13 +7,18 @@ from datetime import UTC, datetime
 from typing import Any
 
 from probe.judge.capture.check import CaptureView
-from probe.model.capture import CaptureFigures, DeviceTraffic, Ending, ReplyTimes
+from probe.model.capture import (
+    DeviceTraffic,
+    Ending,
+    NeighbourSeen,
+    ReplyTimes,
+    TopologyChange,
+)
 from probe.model.finding import WORST_FIRST, Finding
 from probe.present.machine import finding_object
 
 CAPTURE_FORMAT = "buswitness-capture/1"
 FOLDER_FORMAT = "buswitness-captures/1"
-#: Bits a second of links that people name.
 _TCP = (
     "opened", "syn", "syn_ack", "fin", "rst", "data", "retransmitted", "partly_new", "late", "ahead",
     "keep_alive", "keep_alive_byte", "syn_again", "fin_again", "zero_window", "same_ack", "refused",
@@ -42,21 +47,7 @@ def capture_document(view: CaptureView, findings: Sequence[Finding], exit_code: 
         "modbus": _modbus(view),
         "devices": [_device(view, device) for device in figures.devices],
         "network": _network(view),
-        "neighbours": [
-            {
-                "protocol": one.protocol,
-                "hardware": one.hardware,
-                "chassis": one.chassis,
-                "port": one.port,
-                "name": one.name,
-                "description": one.description,
-                "addresses": list(one.addresses),
-                "frames": one.frames,
-                "first": moment(one.first_ns),
-                "last": moment(one.last_ns),
-            }
-            for one in figures.neighbours
-        ],
+        "neighbours": [_neighbour(one) for one in figures.neighbours],
         "conflicts": [
             {
                 "address": one.address,
@@ -65,21 +56,37 @@ def capture_document(view: CaptureView, findings: Sequence[Finding], exit_code: 
             }
             for one in figures.conflicts
         ],
-        "topology_changes": [
-            {
-                "protocol": one.protocol,
-                "bridge": one.bridge,
-                "port": one.port,
-                "frames": one.frames,
-                "first": moment(one.first_ns),
-                "last": moment(one.last_ns),
-            }
-            for one in figures.topology
-        ],
+        "topology_changes": [_change(one) for one in figures.topology],
         "left_out": list(figures.left_out),
         "counts": {verdict.value: sum(one.verdict is verdict for one in findings) for verdict in WORST_FIRST},
         "findings": [finding_object(one) for one in findings],
         "exit_code": int(exit_code),
+    }
+
+
+def _neighbour(one: NeighbourSeen) -> dict[str, Any]:
+    return {
+        "protocol": one.protocol,
+        "hardware": one.hardware,
+        "chassis": one.chassis,
+        "port": one.port,
+        "name": one.name,
+        "description": one.description,
+        "addresses": list(one.addresses),
+        "frames": one.frames,
+        "first": moment(one.first_ns),
+        "last": moment(one.last_ns),
+    }
+
+
+def _change(one: TopologyChange) -> dict[str, Any]:
+    return {
+        "protocol": one.protocol,
+        "bridge": one.bridge,
+        "port": one.port,
+        "frames": one.frames,
+        "first": moment(one.first_ns),
+        "last": moment(one.last_ns),
     }
 
 
@@ -249,6 +256,6 @@ def _step(view: CaptureView, number: int) -> dict[str, Any]:
     }
 
 
-def no_capture(file: CaptureFigures | str) -> dict[str, Any]:
+def no_capture(file: str) -> dict[str, Any]:
     """What stands in a folder's list for a file that could not be read."""
-    return {"format": CAPTURE_FORMAT, "file": str(file), "packets": 0, "findings": []}
+    return {"format": CAPTURE_FORMAT, "file": file, "packets": 0, "findings": []}
