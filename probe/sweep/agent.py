@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import random
 import sys
 import time
@@ -24,6 +25,7 @@ from probe.history.distil import distil_file
 from probe.history.slot_book import SlotState
 from probe.model.errors import InputError, Problem, RecordError
 from probe.model.fleet import Sweep
+from probe.record.verify import verify
 from probe.sweep import parcel
 from probe.sweep.engine import FORM, LOST_S, NewerForm
 from probe.sweep.journal import BEGUN, DELIVERED, OVER, Entry, Journal
@@ -36,6 +38,7 @@ LOG = logging.getLogger("buswitness.sweep")
 AT_ONCE = 4  # lineups of the site that are swept at the same time
 TICK_S = 5.0
 LONGEST_PAUSE_S = 30.0
+LAST_S = 10.0
 LATE_S = 30.0  # by then the engine has ended a job by itself
 DIED = "the agent died during the run; what was recorded until then is kept"
 
@@ -126,7 +129,9 @@ class Agent:
         worker.cancel()  # it waits for its runs, which the stop has ended
         with suppress(LinkLost, asyncio.CancelledError):
             await worker
-        await self._tick(link)
+        with suppress(TimeoutError):  # what is not sent by then is sent after the next start
+            async with asyncio.timeout(LAST_S):
+                await self._tick(link)
 
     def _leave(self, worker: asyncio.Task[None]) -> None:
         """Let the worker of a lost link wait for its runs; ``_settle`` ends their jobs over the next link."""
@@ -189,7 +194,7 @@ class Agent:
                 await asyncio.to_thread(self._put_away, entry)
 
     def _is_late(self, entry: Entry) -> bool:
-        return time.monotonic() - self._over_at.get(entry.name, 0.0) > LATE_S
+        return time.monotonic() - self._over_at.get(entry.name, -math.inf) > LATE_S
 
     def _put_away(self, entry: Entry) -> None:
         """The record stays at its site as well, in the folder of records."""
@@ -227,7 +232,11 @@ class Agent:
         if entry is None:
             entry = self.journal.write(Entry(sweep, due_ns, job_id, time.time_ns()))
             loop = asyncio.get_running_loop()
-            await asyncio.shield(loop.run_in_executor(self._pool, self._run, entry))
+            self._over_at[entry.name] = math.inf  # until then, its worker is to end the job
+            try:
+                await asyncio.shield(loop.run_in_executor(self._pool, self._run, entry))
+            finally:
+                self._over_at[entry.name] = time.monotonic()
         while (now := self.journal.find(sweep, due_ns)) is not None and now.stage == BEGUN:  # noqa: ASYNC110
             await asyncio.sleep(0.5)
 
@@ -247,7 +256,6 @@ class Agent:
         self._end(entry, *state_of(ran, has_record=record.exists()), ran.code)
 
     def _end(self, entry: Entry, state: SlotState, why: str = "", code: int | None = None) -> None:
-        self._over_at[entry.name] = time.monotonic()
         self.journal.write(entry._replace(stage=OVER, state=state.value, why=why, exit_code=code))
         LOG.log(
             logging.INFO if state is SlotState.DONE else logging.WARNING,
@@ -282,11 +290,9 @@ class Agent:
 def _state_of_left(record: Path) -> tuple[SlotState, str]:
     if not record.exists():
         return SlotState.FAILED, "the agent died before its record began"
-    try:
-        complete = distil_file(record).complete
-    except (InputError, RecordError) as error:
-        return SlotState.FAILED, f"the agent died, and its record cannot be read: {error}"[:500]
-    return (SlotState.DONE, "") if complete else (SlotState.STOPPED, DIED)
+    if verify(record).whole:  # it went on by itself and sealed its record
+        return SlotState.DONE, ""
+    return SlotState.STOPPED, DIED
 
 
 def _check(place: FleetPlace, site: str, sweeps: dict[str, Sweep]) -> None:
