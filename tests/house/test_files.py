@@ -8,7 +8,7 @@ from pathlib import Path
 PROBE = Path(__file__).parents[2] / "probe"
 #: Modules that move a file, and why that cannot hurt.
 MOVERS = {
-    "sweep/whole_file.py": "the one place that replaces a file; it asks again while the older one is held open",
+    "sweep/whole_file.py": "the one place that replaces a file; asks again while the older one is held",
     "sweep/records.py": "a record that came in, to a name of its own that nobody has",
     "sweep/rebuild.py": "the damaged history aside, before a new one is made",
 }

@@ -1,4 +1,4 @@
-"""Rows of the fault matrix that concern this computer, its disk, the input and people, by the real program."""
+"""Rows of the fault matrix on this computer, its disk, the input and people, by the real program."""
 
 from __future__ import annotations
 
@@ -159,10 +159,11 @@ def test_a_run_leaves_one_file_that_only_grew(meters: Meters, surroundings: dict
 def test_the_wrong_board_with_the_same_addresses(tmp_path: Path, program: Program) -> None:
     """O1: all addresses answer, each with another serial number: all fail, and no value is called good."""
     tags = ["52-F1", "52-F2", "MTR-M1", "MC-1"]
-    faults = [{"kind": "wrong-serial", "at": tag, "text": f"OTHER-{number}"} for number, tag in enumerate(tags)]
-    scenario = {
-        "format": "buswitness-scenario/1", "title": "Another board", "seed": "o1", "devices": tags, "faults": faults,
-    }  # fmt: skip
+    faults = [
+        {"kind": "wrong-serial", "at": tag, "text": f"OTHER-{number}"} for number, tag in enumerate(tags)
+    ]
+    scenario = {"format": "buswitness-scenario/1", "title": "Another board", "seed": "o1"}
+    scenario |= {"devices": tags, "faults": faults}
     (tmp_path / "board.yaml").write_text(yaml.safe_dump(scenario))
     ran = program("demo", "--scenario", "board.yaml", "--record", "one.audit.jsonl", "--json")
     assert ran.returncode == 1, ran.stderr

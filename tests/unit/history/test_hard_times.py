@@ -15,12 +15,15 @@ from probe.history.store import open_history
 from probe.model.finding import Verdict
 
 
-
 def tables(path: Path) -> list[str]:
     """Names of all tables, and the revision that the file says it has."""
     with sqlite3.connect(path) as raw:
-        names = [row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type='table' ORDER BY name")]
-        revision = list(raw.execute("SELECT version_num FROM alembic_version")) if "alembic_version" in names else []
+        names = [
+            row[0] for row in raw.execute("SELECT name FROM sqlite_master WHERE type='table' ORDER BY name")
+        ]
+        revision = (
+            list(raw.execute("SELECT version_num FROM alembic_version")) if "alembic_version" in names else []
+        )
     raw.close()
     return [*names, *(row[0] for row in revision)]
 
@@ -55,7 +58,7 @@ def test_a_migration_that_dies_changes_nothing(tmp_path: Path, monkeypatch: pyte
 
 
 def test_a_year_of_runs_stays_small(tmp_path: Path, run_of: Any) -> None:
-    """R6: 365 runs of 40 verdicts that hardly change; pruned to the last month, the next run is kept at once."""
+    """R6: 365 runs of 40 verdicts that hardly change; pruned to a month, the next run is kept at once."""
     path = tmp_path / "h.sqlite"
     store = open_history(str(path))
     keeper = Keeper(store)
