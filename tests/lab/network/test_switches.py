@@ -122,6 +122,10 @@ def ring(lab_net: Any, sockets: Path, daemon: Any, wait_for: Any) -> list[Any]:
         name = f"SW-{number}"
         ctl = sockets / name / "ctl"
         wait_for(ctl.exists, f"lldpd of {name}\n{switch.output()}")
+        # One that is configured while it starts stays silent now and then.
+        wait_for(
+            lambda s=switch: "resume operations" in s.output(), f"lldpd of {name} is up\n{switch.output()}"
+        )
 
         def named(switch: Any = switch, name: str = name) -> bool:
             lldp(switch, name, sockets, "configure", "system", "hostname", name)
@@ -131,11 +135,12 @@ def ring(lab_net: Any, sockets: Path, daemon: Any, wait_for: Any) -> list[Any]:
         wait_for(named, f"lldpd of {name} to answer\n{switch.output()}")
         lldp(switch, name, sockets, "configure", "lldp", "tx-interval", "1")
     for number, switch in enumerate(switches, start=1):
-        wait_for(
-            lambda s=switch, n=f"SW-{number}": lldp(s, n, sockets, "show", "neighbors").count("SysName") >= 2,
-            f"two neighbours of SW-{number}",
-            bound_s=20.0,
-        )
+
+        def sees_two(switch: Any = switch, name: str = f"SW-{number}") -> bool:
+            lldp(switch, name, sockets, "resume")
+            return lldp(switch, name, sockets, "show", "neighbors").count("SysName:      SW-") >= 2
+
+        wait_for(sees_two, f"two neighbours of SW-{number}\n{switch.output()}")
 
     def settled() -> bool:
         said = "".join(switch.run("bridge", "link").stdout for switch in switches)
