@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 #: What asking a host for services takes at most, four at a time: three that keep silent for 1.5 s.
 SERVICES_S = 4.5 / 4
 
+#: What asking switches by SNMP takes beside the dwell, about.
+_ASKING_S = 5.0
+
 #: The word in place of a range: the map's own subnets on this interface.
 MAP = "map"
 
@@ -96,7 +99,7 @@ def run_survey(
 
     scope, looking = prepared(lineup, ways, wishes)
     start = make_ready(lineup, scope, record_path, wishes)
-    extra_s = seconds(looking)
+    extra_s = seconds(looking) + (ways.dwell_s + _ASKING_S if looking.parts else 0.0)
     start = replace(start, plan=replace(start.plan, seconds=start.plan.seconds + extra_s))
     face = SurveyFace(console(sys.stderr if wishes.as_json else sys.stdout))
     ended = conduct(start, face, looking.around)
@@ -149,7 +152,7 @@ def prepared(lineup: Lineup, ways: Ways, wishes: Wishes) -> tuple[Scope, Survey]
     )
     scope = Scope(tags=tags, left_out=left_out, survey=survey_scope)
     asked = () if ways.silent else asked_by_snmp(lineup.map, tags)
-    parts = (switches_part(asked, ways.dwell_s),)
+    parts = (switches_part(asked, ways.dwell_s),) if asked else ()
     return scope, Survey(scope=survey_scope, ground=ground, pace=Pace(ways.rate), parts=parts)
 
 
