@@ -179,6 +179,8 @@ class ScapyTap:
     """Frames through scapy's own listening socket: Npcap on Windows, BPF on macOS."""
 
     def __init__(self, interface: str, clock: RunClock) -> None:
+        import scapy.arch
+        import scapy.layers.l2  # noqa: F401 (tells the kind of link)
         from scapy.config import conf
 
         self._clock = clock

@@ -199,3 +199,28 @@ def test_the_live_figures_are_those_of_the_file(bench: Bench) -> None:
     assert process.wait(60) == 0
     os.close(leader)
     assert bench.read("a.pcapng")["modbus"]["matched"] >= 30
+
+
+SCAPY = """
+from probe.wire.capture.taps import open_scapy_tap
+from probe.wire.system_clock import SystemClock
+tap = open_scapy_tap("eth0", SystemClock())
+print("listening", flush=True)
+seen = []
+while not any(b"tagged" in one.data for one in seen):
+    seen += tap.take(0.5)
+tap.close()
+(one,) = [one for one in seen if b"tagged" in one.data]
+print(tap.link, one.wire, len(one.data), abs(one.wall_ns - SystemClock().wall_ns()) < 60e9, flush=True)
+"""
+
+
+def test_the_way_of_other_systems(bench: Bench) -> None:
+    """Windows and macOS record by scapy; its socket exists here, too."""
+    process = bench.laptop.python(SCAPY)
+    bench.wait_for(lambda: "listening" in bench.laptop.output(), f"a start\n{bench.laptop.output()}")
+    bench.relay.run(sys.executable, "-c", TAGGED)
+    assert process.wait(60) == 0, bench.laptop.output()
+    link, wire, size, dated = bench.laptop.output().split()[-4:]
+    assert (link, dated) == ("1", "True")
+    assert int(wire) == int(size) >= 60
