@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 from probe.judge.check import DeviceCheck, LineupCheck
-from probe.judge.network import failover, links, sensors, spanning_tree, switch_ports, ups
+from probe.judge.network import (
+    failover,
+    links,
+    sensors,
+    spanning_tree,
+    switch_ports,
+    switch_traffic,
+    ups,
+)
 
 AGENT_CHECKS: tuple[LineupCheck, ...] = (
     *switch_ports.CHECKS,
+    *switch_traffic.CHECKS,
     *spanning_tree.CHECKS,
     *sensors.CHECKS,
     *ups.LINEUP_CHECKS,
