@@ -1,7 +1,7 @@
 """SNMP: one agent asked by GET, GETNEXT and GETBULK; every request is told as evidence. Nothing is ever set.
 
-The library (pysnmp, in ``snmp_library``) makes and reads the messages and knows the security model; what surrounds it is ours,
-because of what agents do in the field:
+The library (pysnmp, in ``snmp_library``) makes and reads the messages and knows the security model; what
+surrounds it is ours, because of what agents do in the field:
 
 - one engine an agent: several agents of version 3 on one engine give time-outs that are none, and two agents
   with one engine id confuse each other's times;
