@@ -92,10 +92,18 @@ class _Tap:
 class WitnessRun:
     """One sitting of a witness run."""
 
-    def __init__(self, stand: Stand, initials: str, on_go: OnGo = lambda item, round_: None) -> None:
+    def __init__(
+        self,
+        stand: Stand,
+        initials: str,
+        on_go: OnGo = lambda item, round_: None,
+        read_s: float | None = None,
+    ) -> None:
+        """read_s: how long a caution stands before it can be acknowledged; the usual time if None."""
         self._stand = stand
         self._initials = initials
         self._on_go = on_go
+        self._read_s = read_s
         self._shelf = EvidenceShelf(stand.writer)
         self.watch = Watch(WitnessPlan(stand.lineup, stand.scope))
         self._tap = _Tap(self._shelf, self.watch)
@@ -145,7 +153,7 @@ class WitnessRun:
 
         key: the next key that was pressed, None for none. show: takes what is to be seen.
         """
-        from probe.cli.witness_session import Session, Tools
+        from probe.cli.witness_session import READ_S, Session, Tools
         from probe.collect.witness_poll import WitnessPoll
         from probe.wire.connect import link_to
 
@@ -164,6 +172,7 @@ class WitnessRun:
             key=key,
             stop=self._stop,
             on_go=self._on_go,
+            read_s=READ_S if self._read_s is None else self._read_s,
         )
         try:
             return await Session(tools, self._initials).play()

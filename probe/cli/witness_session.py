@@ -34,6 +34,8 @@ from probe.present.keys import Line as TypedLine
 from probe.present.witness.view import Line, Stage, View
 
 _TICK_S = 0.03
+#: Nobody reads a caution faster; keys that were typed ahead must not acknowledge what nobody has seen.
+READ_S = 0.6
 #: How long the device's own log is waited for once an act is over.
 _SETTLE_S = 3.0
 #: How long the devices of a step are waited for before the go is offered without them.
@@ -60,7 +62,7 @@ class Tools:
     """What a session works with.
 
     keep: takes an answer and has it on disk at once. on_go: told when an act may begin (a practice operator
-    listens to it). stop: set from a signal.
+    listens to it). stop: set from a signal. read_s: so long a caution stands before it can be acknowledged.
     """
 
     watch: Watch
@@ -70,6 +72,7 @@ class Tools:
     show: Callable[[View], None]
     key: Callable[[], str | None]
     stop: asyncio.Event
+    read_s: float = READ_S
     on_go: Callable[[Item, int], None] = lambda item, round_: None
 
 
@@ -210,7 +213,12 @@ class Session:
             texts=(*((("", purpose),) if purpose else ()), ("bold", text)),
             keys=(("a", "acknowledged"), *self._ways_out()),
         )
-        await self._pressed("a", view=lambda: view)
+        began_ns = self._tools.clock.now_ns()
+        while True:
+            await self._pressed("a", view=lambda: view)
+            if self._tools.clock.now_ns() - began_ns >= self._tools.read_s * 1e9:
+                return
+            self._hint = "Read it first: a key that was pressed before counts for nothing."
 
     async def _read(self, item: Item) -> None:
         """What is to be done, until everybody is ready and the gear stands as it must."""

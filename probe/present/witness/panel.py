@@ -48,7 +48,7 @@ class Panel:
     def show(self, view: View) -> None:
         """Draw the view if anything changed, at most ten times a second."""
         now_ns = self._clock.now_ns()
-        if now_ns - self._drawn_ns < _DRAW_NS and self._view is not None and self._view.stage == view.stage:
+        if now_ns - self._drawn_ns < _DRAW_NS and self._view is not None and _alike(self._view, view):
             return
         self._drawn_ns, self._view = now_ns, view
         try:
@@ -73,3 +73,13 @@ class Panel:
         self._picture.close()
         self._picture = None
         self._console.print(f"The picture failed ({type(error).__name__}); lines from here on.")
+
+
+def _alike(one: View, other: View) -> bool:
+    """True if people may see the other one a moment later: it asks the same of them."""
+    return (one.stage, one.place, one.texts, one.alarms) == (
+        other.stage,
+        other.place,
+        other.texts,
+        other.alarms,
+    )

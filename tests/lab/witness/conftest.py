@@ -103,6 +103,7 @@ class Rig:
         script: dict[Stage, list[str]] | None = None,
         *,
         wait_s: float = AFTER_S,
+        read_s: float = 0.0,
     ) -> tuple[WitnessRun, bool]:
         """Go through the run; the operator acts in this mood the first time, right afterwards."""
         operator = Operator(self.hand(), mood, pause_s=0.3, late_s=3.0)
@@ -119,7 +120,7 @@ class Rig:
             person.acted_ns = None
             tasks.add(asyncio.ensure_future(act(item, round_)))
 
-        run = WitnessRun(stand, "AB", on_go)
+        run = WitnessRun(stand, "AB", on_go, read_s=read_s)
         done = await asyncio.wait_for(run.play(person.key, person.show), 60)
         for task in tasks:
             task.cancel()

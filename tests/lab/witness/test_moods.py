@@ -5,6 +5,7 @@ Real sockets, real polls, a real record; and the verdicts follow again from the 
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -83,6 +84,21 @@ async def test_a_unit_behind_a_gateway_and_without_a_log(rig: Any) -> None:
         ended = run.close_open()
     assert ended.result is not None
     assert ended.result.complete, ended.result.why_incomplete
+
+
+async def test_a_caution_that_nobody_has_read_is_not_acknowledged(rig: Any) -> None:
+    """Whoever types ahead, or leans on the key, still has each caution before his eyes for a moment."""
+    async with rig("MC-1", "52-F1", "52-F2") as up:
+        stand = up.stand(OPEN, "52-F1")
+        await up.lead(stand, Mood.RIGHT, read_s=0.3)
+        answers = [
+            a for _, a in load(stand.path).evidence[OperatorAnswer] if a.topic is AnswerTopic.ACKNOWLEDGED
+        ]
+        shown = [view.texts for view in up.person.views if view.stage is Stage.CAUTION]
+    assert len(answers) == 4
+    assert len(set(shown)) == 4, "each caution was shown"
+    gaps = [b.at_ns - a.at_ns for a, b in pairwise(answers)]
+    assert min(gaps) >= 300_000_000
 
 
 async def test_two_swapped_devices_are_told_by_an_act_at_the_plate(rig: Any) -> None:

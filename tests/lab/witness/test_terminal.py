@@ -156,15 +156,19 @@ RUN = ("trial.yaml", "--only", "52-F1", "--initials", "AB", "--record", "run.aud
 
 
 def to_step(screen: Terminal, title: str) -> None:
-    """Acknowledge cautions until the step is to be read."""
-    for _ in range(12):
-        screen.wait(lambda: "acknowledged" in screen.text or "GO, everybody" in screen.text, title)
-        if "GO, everybody" in screen.text:
-            break
-        before = screen.text
-        screen.press("a")
-        screen.wait(lambda before=before: screen.text != before, "the next screen")  # type: ignore[misc]
-    screen.until(title, "now ", "GO, everybody")
+    """Acknowledge cautions, each after a moment, until the step is to be read and every device was."""
+    pressed = [0.0]
+
+    def is_there() -> bool:
+        if title in screen.text and "GO, everybody" in screen.text:
+            return True
+        if "acknowledged" in screen.text and time.monotonic() - pressed[0] > 0.3:
+            pressed[0] = time.monotonic()
+            screen.press("a")
+        return False
+
+    screen.wait(is_there, title)
+    screen.until(title, "now ")
 
 
 def act(screen: Terminal, tell: Callable[[str, str, str], None], what: str, word: str) -> None:
