@@ -44,9 +44,9 @@ def build() -> None:
 
 
 @contextlib.contextmanager
-def devices(count: int, silent_percent: int = 0) -> Iterator[None]:
+def devices(count: int, silent_percent: int = 0, *, port: int = PORT) -> Iterator[None]:
     """Simulated devices for as long as the block lasts."""
-    command = [BUILD / "server", str(count), str(PORT), str(round(DELAY_S * 1e6)), str(silent_percent)]
+    command = [BUILD / "server", str(count), str(port), str(round(DELAY_S * 1e6)), str(silent_percent)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as server:
         assert server.stdin is not None
         assert server.stdout is not None

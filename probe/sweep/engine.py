@@ -1,4 +1,4 @@
-"""Engine: jobs for agents in queues on PostgreSQL, by procrastinate (docs/decisions/0013); known only here.
+"""Engine: jobs for agents in queues on PostgreSQL, by procrastinate (docs/decisions/0014); known only here.
 
 A queue a site, a lock a lineup, one job a start. A job says which sweep and which start, nothing else: what
 that means stands in the agent's own fleet file, so the database can make no agent ask other gear.
