@@ -386,7 +386,7 @@ class Host:
         if connect.outcome is ConnectOutcome.OPEN:
             self._fresh, self._proved = True, False
             self._barren += 1
-            self._due_ns = connect.received_ns + self._manner.connect_pause_ns
+            self._due_ns = max(self._due_ns, connect.received_ns + self._manner.connect_pause_ns)
         return connect.outcome
 
     def _stray(self, stray: Stray) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager, nullcontext
+from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -154,6 +154,9 @@ class Run:
                 task.cancel()
             results = await asyncio.gather(*others, work, return_exceptions=True)
             await self._surroundings.close()
+            for host in self._hosts:  # one whose link is kept for a second reading may be open still
+                with suppress(LedgerBroken):  # said below
+                    await host.close()
         _raise_first(results)
         if self._journal.broken is not None:  # it broke where nobody could raise: in a callback
             raise LedgerBroken(str(self._journal.broken)) from self._journal.broken

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from probe.judge.facts import Reach
-from probe.model.evidence import Connect, ConnectOutcome, Exchange, Outcome
+from probe.model.evidence import Connect, ConnectOutcome, Exchange, Framing, Outcome
 
 GATEWAY_CODES = {0x0A: Reach.NO_PATH, 0x0B: Reach.NO_TARGET}
 
@@ -46,9 +46,16 @@ _CONNECTS = {
 
 def is_lost(exchange: Exchange) -> bool:
     """True if nothing of the device came back: silence, a closed connection, or a gateway saying so."""
-    return exchange.outcome in LOST or (
-        exchange.outcome is Outcome.EXCEPTION and exchange.exception_code in GATEWAY_CODES
+    return (
+        exchange.outcome in LOST
+        or (exchange.outcome is Outcome.EXCEPTION and exchange.exception_code in GATEWAY_CODES)
+        or _is_anothers(exchange)
     )
+
+
+def _is_anothers(exchange: Exchange) -> bool:
+    """True for a serial frame of another unit: without a transaction id nothing ties it to the request."""
+    return exchange.outcome is Outcome.WRONG_UNIT and exchange.framing is Framing.RTU
 
 
 def reach_of(sent: Sequence[tuple[int, Exchange]], connects: Sequence[tuple[int, Connect]]) -> Reach:
@@ -58,7 +65,7 @@ def reach_of(sent: Sequence[tuple[int, Exchange]], connects: Sequence[tuple[int,
     """
     if not sent:
         return _from_connects(connects)
-    outcomes = Counter(exchange.outcome for _, exchange in sent)
+    outcomes = Counter(exchange.outcome for _, exchange in sent if not _is_anothers(exchange))
     if outcomes[Outcome.DATA]:
         return Reach.ANSWERS
     codes = Counter(e.exception_code for _, e in sent if e.outcome is Outcome.EXCEPTION)
