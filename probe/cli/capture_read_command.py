@@ -81,8 +81,30 @@ def _outcome(path: Path, result: Any, site: Any, how: Reading) -> _Outcome:
 
     if isinstance(result, tuple):
         return _Outcome(path=path, problems=result)
-    view = CaptureView(result, site, how.link_bps)
+    view = CaptureView(result, site, how.link_bps, _kept(path))
     return _Outcome(path=path, view=view, findings=judge_capture(CAPTURE_CHECKS, view))
+
+
+def _kept(path: Path) -> Any:
+    """What a record beside the capture says of it; nothing where there is none, or none that can be read."""
+    from probe.collect.capture_keeping import found_hash, noted_hash, record_beside
+    from probe.judge.capture.check import NOT_KEPT, Kept
+    from probe.model.capture_evidence import CaptureFile
+    from probe.model.errors import RecordError
+    from probe.record.content import load
+
+    record = record_beside(path)
+    if record is None:
+        return NOT_KEPT
+
+    def files() -> tuple[CaptureFile, ...]:
+        return tuple(one for _, one in load(record).evidence.get(CaptureFile, ()))
+
+    try:
+        noted = noted_hash(path, files)
+        return Kept(record.name, noted, found_hash(path)) if noted else NOT_KEPT
+    except (RecordError, OSError):
+        return NOT_KEPT
 
 
 class _Teller:

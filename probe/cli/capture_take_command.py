@@ -142,9 +142,17 @@ def _order(wish: Taking, interface: str, clock: SystemClock, wanted: Any) -> Ord
         path=path,
         limits=limits,
         filter=wish.filter,
-        link_bps=wish.link_bps,
+        link_bps=wish.link_bps or _speed(interface),
         wanted=wanted,
     )
+
+
+def _speed(interface: str) -> int:
+    """Bits a second of the interface as the system tells it, 0 where it does not."""
+    import psutil
+
+    state = psutil.net_if_stats().get(interface)
+    return state.speed * 1_000_000 if state is not None and state.speed > 0 else 0
 
 
 def _default_path(interface: str, wall_ns: int) -> Path:

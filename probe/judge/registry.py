@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from difflib import get_close_matches
 
+from probe.judge.capture import file as captured_file
 from probe.judge.capture import modbus as captured_modbus
 from probe.judge.capture import network as captured_network
 from probe.judge.capture.check import CaptureCheck
@@ -130,7 +131,11 @@ LINEUP_CHECKS: tuple[LineupCheck, ...] = (
 )
 
 #: On captures; no audit waits for them.
-CAPTURE_CHECKS: tuple[CaptureCheck, ...] = (*captured_modbus.CHECKS, *captured_network.CHECKS)
+CAPTURE_CHECKS: tuple[CaptureCheck, ...] = (
+    *captured_modbus.CHECKS,
+    *captured_network.CHECKS,
+    *captured_file.CHECKS,
+)
 
 #: Ids that were retired, and the check that took over. Records keep old ids for ever.
 ALIASES: dict[str, str] = {}

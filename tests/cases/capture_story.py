@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from probe.judge.capture.check import CaptureView, judge_capture
+from probe.judge.capture.check import CaptureView, Kept, judge_capture
 from probe.judge.registry import CAPTURE_CHECKS
 from probe.model.capture import (
     AddressConflict,
@@ -128,6 +128,9 @@ def captured(case: dict[str, Any], site: dict[str, Any] | None) -> Captured:
     """The judgement of the capture that a case tells. site: a map as a dictionary, None without one."""
     told = case["capture"]
     view = CaptureView(
-        figures(told), DeviceMap.model_validate(site) if site else None, told.get("link_bps", 100_000_000)
+        figures(told),
+        DeviceMap.model_validate(site) if site else None,
+        told.get("link_bps", 100_000_000),
+        Kept(*told.get("kept", ())),
     )
     return Captured(judge_capture(CAPTURE_CHECKS, view))

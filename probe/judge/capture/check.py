@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 from probe.judge.check import Check
 from probe.model.capture import CaptureFigures, DeviceTraffic
@@ -17,17 +18,37 @@ FILE, NETWORK = "capture", "network"
 _SHARED_BY_DESIGN = ("00:00:5e:00:01:", "00:00:5e:00:02:", "00:00:0c:07:ac:", "00:00:0c:9f:f")
 
 
+class Kept(NamedTuple):
+    """A record of ``capture take`` and the file: its name, empty without one, and both hashes (SHA-256)."""
+
+    record: str = ""
+    noted: str = ""
+    found: str = ""
+
+
+NOT_KEPT = Kept()
+
+
 class CaptureView:
     """The figures of one capture, and what is known about the network that it was taken from.
 
-    link_bps: speed of the link, 0 where it is not known. site: the map of the lineup, None without one.
+    kept: what a record beside the file says of it (see ``Kept``).
+    link_bps: speed of the link; 0 for what the capture itself tells, if it does. site: the map of the lineup,
+    None without one.
     """
 
-    def __init__(self, figures: CaptureFigures, site: DeviceMap | None = None, link_bps: int = 0) -> None:
+    def __init__(
+        self,
+        figures: CaptureFigures,
+        site: DeviceMap | None = None,
+        link_bps: int = 0,
+        kept: Kept = NOT_KEPT,
+    ) -> None:
         self.figures = figures
         self.totals = figures.totals
         self.site = site
-        self.link_bps = link_bps
+        self.kept = kept
+        self.link_bps = link_bps or figures.totals.get("link_bps", 0)
 
     def subject(self, device: DeviceTraffic) -> str:
         """The device's tag where the map has it, else its address."""

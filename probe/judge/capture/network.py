@@ -1,14 +1,14 @@
-"""Checks on the network of a capture: the file itself, addresses, topology, TCP, load, protocols."""
+"""Checks on the network of a capture: addresses, topology, TCP, load, protocols."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-from probe.judge.capture.check import FILE, NETWORK, CaptureCheck, CaptureView, shared_by_design
+from probe.judge.capture.check import NETWORK, CaptureCheck, CaptureView, shared_by_design
 from probe.judge.check import Need
 from probe.judge.limit import exactly, within
 from probe.judge.wording import count, instant, percent, some, span
-from probe.model.capture import AddressConflict, Ending
+from probe.model.capture import AddressConflict
 from probe.model.finding import Finding, Verdict
 
 #: Frames to a group a second that small devices must be able to stand; common practice, no source.
@@ -30,50 +30,6 @@ _PLAIN = {
     ("UDP", 69): "TFTP",
 }
 _EMPTY = "no frames in the capture"
-
-
-def _whole(check: CaptureCheck, view: CaptureView) -> Iterable[Finding]:
-    totals, figures = view.totals, view.figures
-    if not figures.packets:
-        yield check.untested(FILE, _EMPTY)
-        return
-    faults = []
-    if figures.ending is not Ending.WHOLE:
-        faults.append(f"the file is {figures.ending.value} at byte {figures.damaged_at:,}")
-    if totals["dropped_by_capture"]:
-        faults.append(f"{totals['dropped_by_capture']:,} frames lost by the computer that captured")
-    if totals["truncated"]:
-        faults.append(f"{totals['truncated']:,} frames cut short")
-    if totals["mb_holes"]:
-        faults.append(f"{count(totals['mb_holes'], 'hole')} in Modbus streams that the network did not have")
-    if totals["backward"]:
-        faults.append(f"{totals['backward']:,} steps back in time")
-    yield check.find(
-        FILE,
-        Verdict.REVIEW if faults else Verdict.PASS,
-        "The capture is not whole" if faults else f"The capture is whole: {count(figures.packets, 'frame')}",
-        observed=", ".join(faults) or "whole",
-        expected="whole, nothing lost",
-        advice="What is missing here cannot be counted: take the capture again, on a faster computer or "
-        "with a "
-        "filter, before a fault is read from it."
-        if faults
-        else "",
-    )
-
-
-WHOLE = CaptureCheck(
-    id="capture.whole",
-    title="The capture is whole",
-    needs=(Need.CAPTURE,),
-    why="What the capture lost looks like what the network lost: a device is blamed for answers that "
-    "were there.",
-    source="common practice, no source",
-    since="0.3",
-    danger=3,
-    where="the file",
-    run=_whole,
-)
 
 
 def _addresses(check: CaptureCheck, view: CaptureView) -> Iterable[Finding]:
@@ -263,7 +219,7 @@ LOAD = CaptureCheck(
     source="IEEE 802.3 (frame, preamble and gap; from memory); limits common practice, no source",
     since="0.3",
     danger=3,
-    where="captures whose link speed is given",
+    where="captures whose link speed is told by the file or by --speed",
     run=_load,
 )
 
@@ -388,4 +344,5 @@ PLAIN = CaptureCheck(
     run=_plaintext,
 )
 
-CHECKS: tuple[CaptureCheck, ...] = (ADDRESSES, GROUP, TOPOLOGY, TCP, LOAD, PLAIN, UNKNOWN, WHOLE)
+
+CHECKS: tuple[CaptureCheck, ...] = (ADDRESSES, GROUP, TOPOLOGY, TCP, LOAD, PLAIN, UNKNOWN)

@@ -23,7 +23,7 @@ most_open
 peak_group peak_group_ns peak_packets peak_packets_ns peak_bytes peak_bytes_ns
 snmp1 snmp2 snmp3 snmp_default_name
 hosts_full other_frames other_bytes devices_full writes_full kinds_full distinct_full evicted
-requests_forgotten exact_count bin_width_ns
+requests_forgotten exact_count bin_width_ns link_bps
 """
 #: Names of the totals; a time is in nanoseconds since 1970.
 TOTALS: tuple[str, ...] = tuple(_TOTALS.split())

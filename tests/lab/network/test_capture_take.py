@@ -88,11 +88,20 @@ def test_what_was_asked_and_answered_is_in_the_file(bench: Bench) -> None:
     assert seen["devices"][0]["server"] == "10.77.2.11"
     data = (bench.folder / "a.pcapng").read_bytes()
     assert told["sha256"] == {"a.pcapng": hashlib.sha256(data).hexdigest()}
+    assert verdict(seen, "capture.unchanged") == "pass"
+    (bench.folder / "a.pcapng").write_bytes(data[:-44] + data[-43:] + b"x")
+    assert verdict(bench.read("a.pcapng"), "capture.unchanged") == "fail"
     shown = bench.laptop.buswitness("record", "verify", "a.audit.jsonl")
     assert shown.returncode == 0, shown.stdout
     lines = [json.loads(line) for line in (bench.folder / "a.audit.jsonl").read_text().splitlines()]
     (kept,) = [line for line in lines if line.get("kind") == "capture file"]
     assert hashlib.sha256(data).hexdigest() in json.dumps(kept)
+
+
+def verdict(document: dict[str, Any], check: str) -> str:
+    """Of the one finding of this check."""
+    (found,) = [one["verdict"] for one in document["findings"] if one["check"] == check]
+    return str(found)
 
 
 def test_an_independent_reader_sees_the_same_packets(bench: Bench) -> None:

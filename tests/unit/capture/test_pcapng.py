@@ -57,3 +57,4 @@ def test_we_read_it_and_what_was_lost(tmp_path: Path) -> None:
     assert figures.totals["first_ns"] == START_NS
     assert figures.totals["dropped_by_capture"] == 3
     assert figures.totals["truncated"] == 9
+    assert figures.totals["link_bps"] == 100_000_000

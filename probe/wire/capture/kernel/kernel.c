@@ -113,6 +113,10 @@ static void interface_block(const u8 *p, u32 n) {
       u64 low = word(v), high = word(v + 4);
       i->shift = (i64)(swapped ? low << 32 | high : high << 32 | low);
     } else if (code == 13 && size == 1) i->check = v[0];
+    else if (code == 8 && size == 8 && interface_count == 1) {
+      u64 low = word(v), high = word(v + 4);
+      T[LINK_BPS] = (i64)((swapped ? low << 32 | high : high << 32 | low) & 0x7FFFFFFFFFFFFFFFull);
+    }
     at += 4 + ((size + 3) & ~3u);
   }
   if (interface_count == 1) T[TICK] = nanoseconds(&(Interface){.base2 = i->base2, .exponent = i->exponent}, 1);
