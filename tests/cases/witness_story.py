@@ -149,7 +149,7 @@ class Story:
             moments += [
                 (9.0, "begun"),
                 (GO_S, "ready"),
-                (end_s - 0.05, "done"),
+                (end_s - 0.6, "done"),
                 (end_s, "end"),
             ]
         if told.get("stopped") or told.get("skipped"):
