@@ -11,6 +11,7 @@ import asyncio
 import logging
 import math
 import random
+import re
 import sys
 import time
 from collections.abc import Callable
@@ -40,6 +41,7 @@ TICK_S = 5.0
 LONGEST_PAUSE_S = 30.0
 LAST_S = 10.0
 LATE_S = 30.0  # by then the engine has ended a job by itself
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 DIED = "the agent died during the run; what was recorded until then is kept"
 
 
@@ -228,6 +230,8 @@ class Agent:
             LOG.warning("%s: %s; it waits until the agent is renewed", self.site, self._trouble)
             raise NewerForm
         self._trouble = ""
+        if NAME.fullmatch(sweep) is None:  # it becomes the name of a file
+            raise ValueError(f"a job names a sweep {sweep!r}")
         entry = self.journal.find(sweep, due_ns)
         if entry is None:
             entry = self.journal.write(Entry(sweep, due_ns, job_id, time.time_ns()))

@@ -18,12 +18,13 @@ from sqlalchemy import delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from probe.history.agent_tables import agent, delivery, piece
+from probe.history.digest import RunDigest
 from probe.history.distil import distil_file
 from probe.history.keep import Keeper
 from probe.history.schema import slot as slot_table
 from probe.history.slot_book import SlotState
 from probe.history.store import History
-from probe.model.errors import InputError, RecordError
+from probe.model.errors import InputError, Problem, RecordError
 from probe.model.fleet import Sweep
 from probe.sweep import engine, parcel
 from probe.sweep.engine import FORM, AskedJob, Job
@@ -133,7 +134,15 @@ class Centre:
                 )
 
     def _take(self, row: Any) -> Outcome:
-        """One delivery: record to the store, run to the history, start booked; then its pieces may go."""
+        """One delivery: record to the store, run to the history, start booked; then its pieces may go.
+
+        It comes from elsewhere: only a start that was asked of this very site counts.
+        """
+        if not self._was_asked(row):
+            why = f"{row.site} delivered a start that was not asked of it"
+            LOG.error("%s (%s)", why, ascii(row.sweep)[:80])
+            self._mark(row, why)
+            return Outcome(SlotState.FAILED, why)
         outcome = Outcome(SlotState(row.state), row.why, row.exit_code)
         times: dict[str, Any] = {}
         if row.sha256:
@@ -157,6 +166,10 @@ class Centre:
 
     def _keep(self, row: Any, file: Path, outcome: Outcome) -> tuple[Outcome, dict[str, Any]]:
         digest = distil_file(file, place=row.site)
+        sweep = self._by_name.get(row.sweep)
+        named = lineup_named(self.place, sweep) if sweep else None
+        if named is not None and named != (digest.site, digest.lineup):
+            raise RecordError(_foreign(file, named, digest))
         shift_ns = self._shift_ns(row)
         if shift_ns:
             LOG.warning(
@@ -193,11 +206,6 @@ class Centre:
 
     def _close(self, row: Any, outcome: Outcome, times: Mapping[str, Any], *, trouble: str = "") -> None:
         """Book the start and mark the delivery as taken. Pieces of a record that is not whole are kept."""
-        mine = (
-            (delivery.c.site == row.site)
-            & (delivery.c.sweep == row.sweep)
-            & (delivery.c.due_ns == row.due_ns)
-        )
         with self.history.writing() as connection:
             _book(
                 connection,
@@ -209,11 +217,22 @@ class Centre:
                 code=outcome.digest.code if outcome.digest else "",
                 **times,
             )
-            connection.execute(update(delivery).where(mine).values(taken=not trouble, trouble=trouble))
+            connection.execute(update(delivery).where(_same(row)).values(taken=not trouble, trouble=trouble))
             if not trouble:
                 connection.execute(
                     delete(piece).where(piece.c.site == row.site, piece.c.sha256 == row.sha256)
                 )
+
+    def _was_asked(self, row: Any) -> bool:
+        wanted = select(slot_table.c.place).where(
+            slot_table.c.sweep == row.sweep, slot_table.c.due_ns == row.due_ns
+        )
+        with self.history.reading() as connection:
+            return bool(connection.execute(wanted).scalar() == row.site)
+
+    def _mark(self, row: Any, trouble: str) -> None:
+        with self.history.writing() as connection:
+            connection.execute(update(delivery).where(_same(row)).values(trouble=trouble))
 
     def agents(self) -> tuple[AgentSeen, ...]:
         """Every agent that ever told of itself."""
@@ -255,6 +274,20 @@ def _gone(one: AskedJob, sweep: Sweep | None) -> str:
     if (one.silent_s or 0.0) < engine.LOST_S or (one.started_s or 0.0) < budget_s + REAP_S:
         return ""
     return f"the agent of {one.job.site} took it and was not heard of since"
+
+
+def _same(row: Any) -> Any:
+    return (delivery.c.site == row.site) & (delivery.c.sweep == row.sweep) & (delivery.c.due_ns == row.due_ns)
+
+
+def _foreign(file: Path, named: tuple[str, str], digest: RunDigest) -> Problem:
+    return Problem(
+        file=file.name,
+        what="a delivered record is of another lineup",
+        found=f"{digest.site} / {digest.lineup}",
+        allowed=" / ".join(named),
+        remedy="give the sweep the same map at the centre and at its site",
+    )
 
 
 def _book(connection: Any, sweep: str, due_ns: int, state: SlotState, **facts: Any) -> None:

@@ -45,7 +45,9 @@ def unpack(parts: Iterable[bytes], sha256: str, record: Path) -> None:
         with record.open("wb") as target:
             for part in parts:
                 digest.update(part)
-                target.write(swell.decompress(part))
+                while part:  # in steps: a small piece can hold very much
+                    target.write(swell.decompress(part, _BLOCK))
+                    part = swell.unconsumed_tail  # noqa: PLW2901
             target.write(swell.flush())
     except zlib.error as error:
         raise _broken(record, f"they cannot be unpacked ({error})") from error

@@ -198,6 +198,33 @@ def test_jobs_that_nobody_comes_for_and_runs_of_a_dead_agent_are_booked_and_a_la
     assert fleet.states() == [SlotState.MISSED, SlotState.MISSED, SlotState.SKIPPED]
 
 
+@pytest.mark.parametrize("sweep", ["msb-1", "other", "../../../x"])
+def test_a_site_can_deliver_only_what_was_asked_of_it(fleet: Fleet, sweep: str) -> None:
+    fleet.centre.ask(fleet.sweep, NOW_NS)
+    fleet.rows(
+        "INSERT INTO delivery (site, sweep, due_ns, form, job_id, state, begun_ns, offset_ns, sha256, "
+        f"pieces) VALUES ('moor', '{sweep}', {NOW_NS}, 1, 1, 'done', 0, 0, 'ab', 1)"
+    )
+    ((_, outcome),) = list(fleet.centre.take_in())
+    assert "not asked of it" in outcome.why
+    assert list(fleet.centre.take_in()) == []
+    assert fleet.states() == [SlotState.QUEUED]
+    assert list(fleet.place.records().all()) == []
+
+
+def test_a_record_of_another_lineup_is_not_taken_in(fleet: Fleet) -> None:
+    at_site = fleet.place.folder / "site"
+    at_site.mkdir()
+    text_ = (fleet.place.folder / "map.yaml").read_text()
+    (at_site / "map.yaml").write_text(text_.replace("MSB-1", "MSB-2"))
+    (at_site / "fleet.yaml").write_text(fleet.file.read_text())
+    fleet.centre.ask(fleet.sweep, NOW_NS)
+    with agent_of(open_fleet(at_site / "fleet.yaml")):
+        fleet.taken_until(lambda: fleet.states() == [SlotState.FAILED], "the refusal")
+    assert "another lineup" in latest(fleet.history, "msb-1")[0].why
+    assert fleet.runs() == []
+
+
 def test_pieces_that_are_not_what_was_sent_are_told_and_kept(fleet: Fleet) -> None:
     fleet.centre.ask(fleet.sweep, NOW_NS)
     fleet.rows(
