@@ -1,9 +1,9 @@
-"""Makes probe/wire/capture/kernel.wasm from the C beside it; needs clang with the WebAssembly linker (Debian: clang, lld).
+"""Makes probe/wire/capture/kernel.wasm from the C beside it; needs clang and lld (Debian: clang, lld).
 
     python docs/make_kernel.py
 
-The hash of the sources and the compiler's version are written into the file, so that a test without a compiler
-sees whether the file was made from these sources.
+The hash of the sources and the compiler's version are written into the file, so that a test without a
+compiler sees whether the file was made from these sources.
 """
 
 from __future__ import annotations
@@ -14,10 +14,18 @@ from pathlib import Path
 
 CAPTURE = Path(__file__).resolve().parents[1] / "probe" / "wire" / "capture"
 SOURCES, KERNEL = CAPTURE / "kernel", CAPTURE / "kernel.wasm"
-FLAGS = (
-    "--target=wasm32 -O3 -mbulk-memory -nostdlib -fno-builtin-memset -Wall -Wextra -Wno-unused-parameter "
-    "-Wl,--no-entry -Wl,-z,stack-size=65536"
-).split()
+FLAGS = [
+    "--target=wasm32",
+    "-O3",
+    "-mbulk-memory",
+    "-nostdlib",
+    "-fno-builtin-memset",
+    "-Wall",
+    "-Wextra",
+    "-Wno-unused-parameter",
+    "-Wl,--no-entry",
+    "-Wl,-z,stack-size=65536",
+]
 
 
 def source_hash() -> str:

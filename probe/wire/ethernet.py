@@ -1,6 +1,6 @@
 """Raw Ethernet: frames in and out of one interface, where the system permits it.
 
-On Linux a packet socket of the standard library; elsewhere scapy (with Npcap on Windows, BPF on macOS),
+On Linux a packet socket of the standard library; elsewhere scapy (by libpcap on Windows, BPF on macOS),
 which is imported here and nowhere else for this. A refusal is a value with the mend, never an exception: much
 of a survey works without.
 """
@@ -79,7 +79,7 @@ def how_to_grant() -> str:
         )
     if sys.platform == "darwin":
         return "run it with sudo, or give your user the right to read /dev/bpf*"
-    return "install Npcap (with its compatible mode), then start the terminal as administrator"
+    return "install a packet driver with the libpcap interface, then start the terminal as administrator"
 
 
 def _open_linux(interface: str) -> EthernetPort | Refusal:

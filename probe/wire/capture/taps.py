@@ -176,7 +176,7 @@ def open_scapy_tap(interface: str, clock: RunClock) -> Tap | Refusal:
 
 
 class ScapyTap:
-    """Frames through scapy's own listening socket: Npcap on Windows, BPF on macOS."""
+    """Frames through scapy's own listening socket: libpcap on Windows, BPF on macOS."""
 
     def __init__(self, interface: str, clock: RunClock) -> None:
         import scapy.arch
