@@ -151,8 +151,8 @@ def section(packets: int, long: int, repeats: int) -> str:
     how = (
         f"Made by `python -m bench.captures --packets {packets} --long {long}` on {platform.system()} "
         f"{platform.machine()}, Python {platform.python_version()}; the machine was shared. "
-        "Packets of 98 bytes, 100 devices polled in turn. CPU time, least of the repeats; the peers only match "
-        "requests to answers."
+        "Packets of 98 bytes, 100 devices polled in turn. CPU time, least of the repeats; the peers "
+        "only match requests to answers."
     )
     return "\n".join(
         [
