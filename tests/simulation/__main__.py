@@ -13,11 +13,13 @@ import tempfile
 import time
 import traceback
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.simulation.drawing import Case, draw
 from tests.simulation.invariants import violations
 from tests.simulation.run import Ran, carry_out
+from tests.simulation.sabotage import SABOTAGE, broken
 
 #: Where records are written: in memory, if there is such a folder, for a slow disk has no part in this.
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
@@ -30,33 +32,52 @@ def say(text: str) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """0 if everything held in every run, 1 if not."""
+    """0 if everything held in every run (with sabotage: if every break was noticed), 1 if not."""
     parser = argparse.ArgumentParser(prog="python -m tests.simulation", description=__doc__)
     parser.add_argument("--seeds", default="0:100", help="FIRST:END, or one seed")
     parser.add_argument("--twice", action="store_true", help="run each seed twice and compare to the byte")
     parser.add_argument("--show", action="store_true", help="a line a seed")
     parser.add_argument("--most", type=int, default=10, help="stop after so many seeds that fail")
+    parser.add_argument("--sabotage", choices=("all", *SABOTAGE), help="break the tool and see it noticed")
     options = parser.parse_args(arguments)
+    if options.sabotage:
+        return sabotaged(list(SABOTAGE) if options.sabotage == "all" else [options.sabotage])
     first, _, end = options.seeds.partition(":")
     seeds = range(int(first), int(end) if end else int(first) + 1)
-    began, failed, sums = time.monotonic(), 0, Counter[str]()
-    done = 0
+    return hunt(seeds, twice=options.twice, show=options.show, most=options.most)
+
+
+def hunt(seeds: Sequence[int], *, twice: bool, show: bool, most: int) -> int:
+    """Run the seeds and tell which fail."""
+    began, failed, done, sums = time.monotonic(), 0, 0, Counter[str]()
     for seed in seeds:
-        wrong, told = attempt(seed, sums, twice=options.twice)
+        wrong, told = attempt(seed, sums, twice=twice)
         done += 1
-        if options.show:
+        if show:
             say(told)
         if wrong:
             failed += 1
             say(f"seed {seed} FAILS; repeat it: python -m tests.simulation --seeds {seed} --show")
             say("".join(f"  {text}\n" for text in wrong[:12]))
-        if failed >= options.most:
+        if failed >= most:
             break
     say(
         f"{done} runs, {failed} fail; {sums['requests']} requests, {sums['virtual s']} virtual seconds, "
         f"{sums['writes']} writes on the wire, functions {_functions(sums)}; {time.monotonic() - began:.0f} s"
     )
     return 1 if failed else 0
+
+
+def sabotaged(names: list[str]) -> int:
+    """Break the tool in each of these places; 1 if one of the breaks goes unnoticed."""
+    missed = 0
+    for name in names:
+        with broken(name) as one:
+            wrong, _ = attempt(one.seed, Counter())
+        seen = next((text for text in wrong if one.says in text), "")
+        missed += not seen
+        say(f"{name}: {seen or f'NOT NOTICED in seed {one.seed}; said: {wrong[:3]}'}")
+    return 1 if missed else 0
 
 
 def attempt(seed: int, sums: Counter[str], *, twice: bool = False) -> tuple[list[str], str]:
@@ -91,8 +112,9 @@ def _functions(sums: Counter[str]) -> str:
 
 def _line(ran: Ran) -> str:
     case, result = ran.case, ran.result
-    end = "cancelled" if result is None else "complete" if result.complete else result.why_incomplete
-    return f"seed {case.seed}: {_drawn(case)}; {len(ran.tap.sent)} requests, {ran.seconds:.1f} s, {end}; {ran.code}"
+    why = "cancelled" if result is None else result.why_incomplete.partition(":")[0] or "complete"
+    many = len(ran.tap.sent)
+    return f"seed {case.seed}: {_drawn(case)}; {many} requests, {ran.seconds:.1f} s, {why}; {ran.code}"
 
 
 def _drawn(case: Case) -> str:

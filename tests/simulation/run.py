@@ -35,7 +35,7 @@ from tests.simulation.loop import START_S, VirtualClock, VirtualLoop
 from tests.simulation.network import Net, Tap
 
 #: A run that takes longer than this, virtual seconds, has no end.
-LONGEST_S = 4 * 3600.0
+LONGEST_S = 3600.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,8 +55,12 @@ class Ran:
     shortest_s: dict[tuple[str, int], float] = field(default_factory=dict)
 
     def digest(self) -> str:
-        """What the run was, to the byte: its record and everything on the wire."""
-        told = hashlib.sha256(self.record.read_bytes())
+        """What the run was, to the byte: its record and everything on the wire.
+
+        Without the seal, whose reason may name the folder that the record lies in.
+        """
+        lines = self.record.read_bytes().splitlines()
+        told = hashlib.sha256(b"\n".join(lines[:-1] if self.sealed else lines))
         told.update(repr((self.tap.sent, self.tap.dialled, self.seconds)).encode())
         return told.hexdigest()
 

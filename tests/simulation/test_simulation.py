@@ -31,3 +31,8 @@ def test_a_seed_is_the_same_run_in_every_process() -> None:
     assert told[0] == told[1]
     assert len(told[0]) == 8
     assert all(len(line.rsplit(" ", 1)[-1]) == 64 for line in told[0])  # the run's digest
+
+
+def test_every_rule_notices_its_own_break() -> None:
+    told = _run("--sabotage", "all").splitlines()
+    assert len(told) >= 14
