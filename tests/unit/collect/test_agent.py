@@ -281,3 +281,25 @@ def test_the_wall_clock_stepped_in_the_middle(world: Any, kit: Any) -> None:
 def test_connects_are_counted_in_the_record(world: Any, kit: Any) -> None:
     world.audit(one_device(kit, full_profile(kit)))
     assert len(world.ledger.of(Connect)) == len(world.links["10.0.0.1:502"].connects) == 1
+
+
+def test_a_cancelled_run_leaves_no_link_open(world: Any, kit: Any) -> None:
+    """Found by the simulation: the link that is kept for the reference's second reading stayed open."""
+    devices = [
+        {"tag": "Q1", "address": {"host": "10.0.0.1"}},
+        {"tag": "MC", "address": {"host": "10.0.0.2"}},
+    ]
+    world.behaviours["10.0.0.1:502"] = lambda *_: kit.SILENT
+    cancel_s = 0.5  # the reference has been read, Q1 keeps silent
+
+    def cancel_later(*_: object) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        asyncio.get_running_loop().call_later(cancel_s, task.cancel)
+
+    world.on_start = cancel_later
+    lineup = kit.lineup_of(devices, [full_profile(kit)], clock={"reference": "tag:MC"})
+    with pytest.raises(asyncio.CancelledError):
+        world.audit(lineup)
+    assert world.links["10.0.0.2:502"].answered
+    assert not [link for link in world.links.values() if link.is_open]

@@ -307,3 +307,14 @@ def test_an_attempt_that_was_not_sent_is_no_attempt(world: Any, kit: Any) -> Non
     world.behaviours[LINK] = behave
     world.audit(lineup, tags=tags, quick=True)
     assert [r.attempt for r in mapped(world)] == [1, 1, 1, 1]
+
+
+def test_the_gap_counts_over_a_new_connection(world: Any, kit: Any) -> None:
+    """Found by the simulation: a connection that opens fast must not shorten the rest that the type asks."""
+    lineup, tags = bus(kit, 1, gap_s=0.5, timeout_s=5.0)
+    outcomes = iter([(Outcome.CLOSED, 0, 3.0)])
+    world.behaviours[LINK] = lambda *_: next(outcomes, kit.DATA)
+    world.audit(lineup, tags=tags, quick=True)
+    link = world.links[LINK]
+    assert len(link.connects) == 2
+    assert link.asked[1][0] - link.answered[0] >= SECOND // 2
