@@ -18,6 +18,7 @@ import platform
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ HERE = Path(__file__).parent
 BUILD = HERE / "build"
 DELAY_S = 0.005
 LIMIT_S = 120.0  # no single measurement may take longer
+QUIET = 0.2  # other programs may take so much of the cores
 SEQUENTIAL_MOST = 100  # a sequential script over thousands would only show patience
 
 
@@ -91,7 +93,27 @@ WORKS = {
 }
 
 
-def measure(count: int, repeats: int) -> dict[str, dict[str, Any]]:
+def busy_share(seconds: float = 0.25) -> float:
+    """Share of all cores that was busy in the next moment."""
+
+    def look() -> tuple[int, int]:
+        times = [int(field) for field in Path("/proc/stat").read_text("ascii").split("\n", 1)[0].split()[1:]]
+        return sum(times), times[3] + times[4]  # all, idle and waiting for disks
+
+    all_before, idle_before = look()
+    time.sleep(seconds)
+    all_after, idle_after = look()
+    return 1 - (idle_after - idle_before) / max(1, all_after - all_before)
+
+
+def wait_for_quiet(patience_s: float) -> None:
+    """Return when other programs leave this computer nearly alone, or when patience is over."""
+    until = time.monotonic() + patience_s
+    while time.monotonic() < until and busy_share() > QUIET:
+        pass
+
+
+def measure(count: int, repeats: int, patience_s: float) -> dict[str, dict[str, Any]]:
     """Least numbers of all works for so many devices; the works take turns, so that noise hits all alike."""
     runs: dict[str, list[dict[str, Any]]] = {}
     with devices(count):
@@ -99,6 +121,7 @@ def measure(count: int, repeats: int) -> dict[str, dict[str, Any]]:
             for name, work in WORKS.items():
                 if name == "pymodbus sequential" and (count > SEQUENTIAL_MOST or turn):
                     continue
+                wait_for_quiet(patience_s)
                 runs.setdefault(name, []).append(work(count))
                 print(f"{count:5d}  {name:24s} {runs[name][-1]['wall_s']:8.3f} s", flush=True)
     return {name: _least(results) for name, results in runs.items()}
@@ -113,10 +136,14 @@ def _least(results: list[dict[str, Any]]) -> dict[str, Any]:
     return merged
 
 
-def measure_silent(count: int, percent: int, repeats: int) -> dict[str, Any]:
+def measure_silent(count: int, percent: int, repeats: int, patience_s: float) -> dict[str, Any]:
     """An audit in which some devices accept and never answer, against the time-outs of one of them."""
+    results = []
     with devices(count, percent):
-        measured = _least([subject("audit", count, "uvloop") for _ in range(repeats)])
+        for _ in range(repeats):
+            wait_for_quiet(patience_s)
+            results.append(subject("audit", count, "uvloop"))
+    measured = _least(results)
     measured["budget_s"] = LIMITS.first_timeout_s + LIMITS.retries * LIMITS.timeout_s
     return measured
 
@@ -132,11 +159,21 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--devices", type=int, nargs="+", default=[10, 100, 1000, 4000])
     parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument(
+        "--patience",
+        type=float,
+        default=0.0,
+        help="seconds to wait for a quiet moment before each measurement",
+    )
     parser.add_argument("--output", type=Path, default=HERE / "RESULTS.md")
     given = parser.parse_args()
     build()
-    table = {count: measure(count, given.repeats) for count in given.devices}
-    silent = {count: measure_silent(count, 5, given.repeats) for count in given.devices if count >= 100}
+    table = {count: measure(count, given.repeats, given.patience) for count in given.devices}
+    silent = {
+        count: measure_silent(count, 5, given.repeats, given.patience)
+        for count in given.devices
+        if count >= 100
+    }
     text = report(table, silent, machine(), " ".join(["python -m bench.run", *sys.argv[1:]]))
     whole = given.output.read_text(encoding="utf-8") if given.output.exists() else ""
     given.output.write_text(placed(text, whole), encoding="utf-8")
