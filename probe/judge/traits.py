@@ -138,6 +138,9 @@ def _shape(profile: Profile, key: ShapeKey) -> Shape:
     return Shape(decoder, places)
 
 
+#: A bound for processes that load profiles again and again (sweeps); lineups need dozens.
+_PROFILES_KEPT = 128
+
 _known: dict[int, tuple[Profile, Traits]] = {}
 
 
@@ -145,8 +148,9 @@ def traits_of(profile: Profile) -> Traits:
     """The traits of a profile; made once while the profile lives."""
     known = _known.get(id(profile))
     if known is None or known[0] is not profile:
-        if len(_known) >= 256:  # a bound for processes that load profiles for ever; lineups need dozens
-            _known.clear()
+        if len(_known) >= _PROFILES_KEPT:  # the oldest go: what a process holds stays level
+            for oldest in list(_known)[: _PROFILES_KEPT // 8]:
+                _known.pop(oldest, None)
         # The profile is kept beside its traits, so that its id cannot be given to another one.
         known = _known[id(profile)] = (profile, _traits(profile))
     return known[1]

@@ -1,0 +1,138 @@
+"""What lives long, watched from inside: a process that sweeps, or one that audits, again and again.
+
+    python -m bench.soak_subject sweeps|audits FOLDER PORT COUNT SECONDS
+
+``sweeps``: the cycle of ``sweep watch`` (time table, lock, an audit in a process of its own, record, history,
+drift, alerts) with a clock that goes five minutes forward for each sweep. ``audits``: whole audits in this very
+process, with ``asyncio`` as the command has it. After each, one line of JSON: what this process holds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import json
+import logging
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import psutil
+
+from bench.soak_weather import Gear, weather
+
+STEP = timedelta(minutes=5)
+FLEET = """\
+format: buswitness-fleet/1
+sweeps:
+  - {name: msb-1, map: map.yaml, at: '*/5 * * * *', quick: yes, budget: 3m}
+alerts:
+  - name: journal
+    syslog: {host: 127.0.0.1, port: 9, transport: udp}
+"""
+
+Held = dict[str, float]
+Once = Callable[[int], dict[str, object]]
+
+
+def held() -> Held:
+    """What this process holds now, after a collection of garbage."""
+    gc.collect()
+    me = psutil.Process()
+    memory = me.memory_full_info()
+    return {
+        "uss_kib": memory.uss / 1024,
+        "rss_kib": memory.rss / 1024,
+        "handles": float(me.num_fds() if hasattr(me, "num_fds") else me.num_handles()),
+        "sockets": float(len(me.net_connections(kind="all"))),
+        "threads": float(threading.active_count()),
+        "children": float(len(me.children())),
+        "objects": float(len(gc.get_objects())),
+    }
+
+
+def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
+    """One sweep of the fleet by its time table, five minutes after the one before; and how to end."""
+    from probe.cli.sweep_commands import logging_plainly
+    from probe.sweep.alerts.deliver import Alerting
+    from probe.sweep.cycle import Cycle
+    from probe.sweep.place import open_fleet
+
+    file = folder / "fleet.yaml"
+    file.write_text(FLEET, encoding="utf-8")
+    place = open_fleet(file)
+    history = place.open_history()
+    now = [datetime(2026, 1, 1, tzinfo=UTC)]
+    alerting = Alerting(place.fleet, history)
+    cycle = Cycle(place, history, heard=alerting.heard, now=lambda: now[0])
+    cycle.run_due()  # from here on it knows the sweep
+    logging.getLogger("buswitness.sweep").setLevel(logging.ERROR)
+    assert logging_plainly is not None
+
+    def once(number: int) -> dict[str, object]:
+        now[0] += STEP
+        done = cycle.run_due()
+        alerting.deliver()
+        outcome = done[0][1] if done else None
+        return {"state": outcome.state.value if outcome else "nothing was due", "tasks": 0}
+
+    return once, history.close
+
+
+def audits(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
+    """One whole audit in this process."""
+    from probe import __version__
+    from probe.collect import agent
+    from probe.collect.inputs import open_lineup
+    from probe.model.scope import Scope
+    from probe.record.header import Header
+    from probe.record.writer import RecordWriter
+    from probe.wire.system_clock import SystemClock
+
+    async def audit(path: Path) -> tuple[bool, int]:
+        lineup, _ = open_lineup(gear.map)
+        scope = Scope(tags=tuple(device.tag for device in lineup.map.devices), quick=True)
+        plan, clock = agent.prepare(lineup, scope), SystemClock()
+        header = Header.of(lineup, scope, tool_version=__version__, started_wall_ns=clock.wall_ns())
+        with_ledger = RecordWriter.create(path, header)
+        result = await agent.audit(plan, ledger=with_ledger, observers=[], clock=clock, stop=asyncio.Event())
+        with_ledger.seal(complete=result.complete, reason=result.why_incomplete)
+        await asyncio.sleep(0)
+        return result.complete, len(asyncio.all_tasks()) - 1
+
+    runner = asyncio.Runner()  # one loop for all: what is left in it would pile up
+
+    def once(number: int) -> dict[str, object]:
+        path = folder / f"{number}.audit.jsonl"
+        complete, tasks = runner.run(audit(path))
+        path.unlink()
+        return {"state": "done" if complete else "incomplete", "tasks": tasks}
+
+    return once, runner.close
+
+
+def main(what: str, folder: Path, port: int, count: int, seconds: float) -> int:
+    """Go on until the count or the time is reached; prints a line after each."""
+    with Gear(folder, port) as gear:
+        gear.set([])
+        once, end = {"sweeps": sweeps, "audits": audits}[what](folder, gear)
+        until = time.monotonic() + seconds
+        states: Counter[str] = Counter()
+        for number in range(count):
+            if time.monotonic() > until:
+                break
+            name, faults = weather(number)
+            gear.set(faults)
+            told = once(number)
+            states[str(told["state"])] += 1
+            print(json.dumps({"n": number, "weather": name, **told, **held()}), flush=True)
+        end()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]), float(sys.argv[5])))
