@@ -10,11 +10,18 @@ import os
 import shutil
 import socket
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "wiretap"))
+import read_only_wire
+from read_only_wire import every_frame_is_a_read, pytest_terminal_summary  # noqa: F401 - fixture and hook
+
+read_only_wire.start()
 
 
 def _program(name: str) -> str | None:

@@ -16,7 +16,8 @@ ROOT = Path(__file__).parents[2]
 def _run(*arguments: str, hash_seed: str = "0") -> str:
     done = subprocess.run(
         [sys.executable, "-m", "tests.simulation", *arguments], cwd=ROOT, capture_output=True, text=True,
-        env=os.environ | {"PYTHONHASHSEED": hash_seed}, check=False, timeout=600,
+        env=os.environ | {"PYTHONHASHSEED": hash_seed, "BUSWITNESS_TEST_WIRETAP": ""}, check=False,
+        timeout=600,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
