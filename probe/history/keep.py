@@ -17,6 +17,8 @@ from probe.history.store import History
 from probe.history.texts import pack_facts, pack_said
 from probe.model.finding import Verdict
 
+LINEUPS_KNOWN = 500  # of so many lineups, names are held in memory: some 200 KB each
+
 # Made once: to build a statement costs more than to run it.
 _KNOWN = select(schema.run.c.id).where(
     schema.run.c.lineup_id == bindparam("of_lineup"), schema.run.c.code == bindparam("of_code")
@@ -77,7 +79,7 @@ class Keeper:
         known = connection.execute(_KNOWN, {"of_lineup": lineup.id, "of_code": digest.code})
         if (run_id := known.scalar()) is not None:
             return Kept(lineup.id, run_id, is_new=False)
-        names = self._names.setdefault(lineup.id, _Names())
+        names = self._names_of(lineup.id)
         sheet_id = _sheet(connection, lineup.id, names, digest)
         run_id = _insert_run(
             connection, lineup.id, _layout(connection, lineup.id, names, digest), sheet_id, digest
@@ -88,6 +90,13 @@ class Keeper:
             return Kept(lineup.id, run_id, is_new=True, is_latest=False)
         done, changed = derive.advance(connection, lineup, moment, digest, sheet_id)
         return Kept(lineup.id, run_id, True, True, done, changed)
+
+    def _names_of(self, lineup_id: int) -> _Names:
+        names = self._names.pop(lineup_id, None) or _Names()
+        while len(self._names) >= LINEUPS_KNOWN:
+            del self._names[next(iter(self._names))]  # not seen for the longest time
+        self._names[lineup_id] = names
+        return names
 
 
 def _insert_run(
@@ -147,10 +156,10 @@ def _series(
             table.c.lineup_id == lineup_id, table.c.is_number == is_number
         )
         known.update({Series(*rest): found for found, *rest in connection.execute(rows)})
-    for one in wanted:
-        if one not in known:
-            row = {"lineup_id": lineup_id, "is_number": is_number, **one._asdict()}
-            known[one] = _inserted(connection.execute(insert(table), row))
+    if missing := [one for one in dict.fromkeys(wanted) if one not in known]:
+        fresh = [{"lineup_id": lineup_id, "is_number": is_number, **one._asdict()} for one in missing]
+        made = insert(table).returning(table.c.id, sort_by_parameter_order=True)
+        known.update(zip(missing, connection.execute(made, fresh).scalars(), strict=True))
     return [known[one] for one in wanted]
 
 
