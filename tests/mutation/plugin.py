@@ -1,0 +1,199 @@
+"""Pytest plugin that tries the mutants: collected once, one forked child for each.
+
+A first child runs all tests and notes which lines of the mutated modules each one goes through. For a mutant
+inside a function, a child then exchanges that function's code where it lives and runs the tests that go
+through the line, the fastest first, until one fails. If none does, it runs all tests of every file that touches
+the module (but not all cases of checks), for what a fixture or a cache did once. Code that runs at import is
+left to ``__main__``, which starts a new interpreter.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import resource
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import CodeType, FrameType, FunctionType
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, Phase, settings
+
+from tests.mutation.operators import Mutant, mutated
+
+settings.register_profile(
+    "mutation",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    phases=(Phase.explicit, Phase.generate),
+    suppress_health_check=list(HealthCheck),
+)
+settings.load_profile("mutation")
+
+KILLED, ALIVE, UNFIT = 10, 11, 12
+MEMORY = 6 << 30
+Item = pytest.Item
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop(session: pytest.Session) -> bool:
+    """Try all mutants of the plan instead of running the tests once."""
+    plan = json.loads(Path(os.environ["MUTATION_PLAN"]).read_text())
+    told = Path(plan["results"])
+    known = _known(session.items, told.with_suffix(".known"))
+    items = {item.nodeid: item for item in session.items if item.nodeid in known}
+    for fields in plan["mutants"]:
+        verdict = _try(Mutant(**fields), items, known)
+        with told.open("a") as file:
+            file.write(json.dumps(verdict) + "\n")
+    return True
+
+
+def _known(items: Sequence[Item], path: Path) -> dict[str, Any]:
+    """For each test that passes: seconds of it, and lines that it goes through, by file."""
+    pid = os.fork()
+    if not pid:
+        _silent()
+        path.write_text(json.dumps(_baseline(items)))
+        os._exit(0)
+    os.waitpid(pid, 0)
+    return json.loads(path.read_text())
+
+
+def _baseline(items: Sequence[Item]) -> dict[str, Any]:
+    known = {}
+    for number, item in enumerate(items):
+        lines: dict[str, set[int]] = {}
+        trace = _tracer(lines)
+        began = time.process_time()
+        sys.settrace(trace)
+        threading.settrace(trace)
+        ok = _passes(item, items[number + 1] if number + 1 < len(items) else None)
+        sys.settrace(None)
+        threading.settrace(None)  # type: ignore[arg-type]
+        if ok:
+            held = {file: sorted(seen) for file, seen in lines.items()}
+            known[item.nodeid] = {"seconds": time.process_time() - began, "lines": held}
+    return known
+
+
+def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
+    wanted = set(os.environ["MUTATION_FILES"].split(os.pathsep))
+
+    def trace(frame: FrameType, event: str, _: Any) -> Any:
+        name = frame.f_code.co_filename
+        if name not in wanted:
+            return None
+        seen = lines.setdefault(name, set())
+
+        def line(frame: FrameType, event: str, _: Any) -> Any:
+            seen.add(frame.f_lineno)
+            return line
+
+        seen.add(frame.f_lineno)
+        return line
+
+    return trace
+
+
+def _passes(item: Item, following: Item | None) -> bool:
+    from _pytest.runner import runtestprotocol
+
+    reports = runtestprotocol(item, log=False, nextitem=following)
+    return len(reports) == 3 and all(report.passed for report in reports)
+
+
+def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any]) -> dict[str, Any]:
+    path = str(Path.cwd() / mutant.file)
+    touching = [name for name in items if path in known[name]["lines"]]
+    files = {name.split("::")[0] for name in touching}
+    through = [name for name in touching if mutant.line in known[name]["lines"][path]]
+    through.sort(key=lambda name: known[name]["seconds"])
+    rest = [name for name in items if name.split("::")[0] in files and not name.startswith("tests/cases")]
+    rest = [name for name in rest if name not in set(through)]
+    told: dict[str, Any] = {
+        "name": mutant.name,
+        "line": mutant.line,
+        "what": mutant.what,
+        "through": len(through),
+    }
+    told["files"] = sorted(files)
+    if not mutant.function:
+        return {**told, "verdict": "at import"}
+    seconds = sum(known[name]["seconds"] for name in (*through, *rest))
+    return {**told, **_child(mutant, [items[name] for name in (*through, *rest)], seconds)}
+
+
+def _child(mutant: Mutant, chosen: list[Item], seconds: float) -> dict[str, Any]:
+    read, write = os.pipe()
+    pid = os.fork()
+    if not pid:
+        os.close(read)
+        _silent()
+        limit = int(20 + 6 * seconds)
+        resource.setrlimit(resource.RLIMIT_CPU, (limit, limit))
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        signal.alarm(120 + 10 * limit)  # for what waits and uses no time
+        os._exit(_run(mutant, chosen, write))
+    os.close(write)
+    with os.fdopen(read) as pipe:
+        by = pipe.read()
+    _, status = os.waitpid(pid, 0)
+    code = os.waitstatus_to_exitcode(status)
+    verdict = {KILLED: "killed", ALIVE: "survived", UNFIT: "at import"}.get(code, "killed")
+    return {"verdict": verdict, "by": by if code == KILLED else f"exit {code}"}
+
+
+def _run(mutant: Mutant, chosen: list[Item], write: int) -> int:
+    try:
+        if not _exchange(mutant):
+            return UNFIT
+        for item, following in zip(chosen, [*chosen[1:], None], strict=True):
+            if not _passes(item, following):
+                os.write(write, item.nodeid.encode())
+                return KILLED
+    except BaseException as error:  # noqa: BLE001 - the mutant did it: no change of code may be quiet
+        os.write(write, repr(error)[:200].encode())
+        return KILLED
+    return ALIVE
+
+
+def _exchange(mutant: Mutant) -> bool:
+    """Give the living functions the mutated code; False if none lives or the code does not fit."""
+    path = Path.cwd() / mutant.file
+    text = path.read_text(encoding="utf-8")
+    new = _codes(compile(mutated(text, mutant), str(path), "exec"))
+    old = _codes(compile(text, str(path), "exec"))
+    changed = {key: code for key, code in new.items() if code != old.get(key)}
+    done = 0
+    for thing in gc.get_objects():
+        if isinstance(thing, FunctionType) and thing.__code__.co_filename == str(path):
+            code = changed.get((thing.__code__.co_qualname, thing.__code__.co_firstlineno))
+            if code is not None:
+                try:
+                    thing.__code__ = code
+                except ValueError:  # other free variables
+                    return False
+                done += 1
+    return done > 0
+
+
+def _codes(code: CodeType) -> dict[tuple[str, int], CodeType]:
+    found = {(code.co_qualname, code.co_firstlineno): code}
+    for constant in code.co_consts:
+        if isinstance(constant, CodeType):
+            found |= _codes(constant)
+    return found
+
+
+def _silent() -> None:
+    nothing = os.open(os.devnull, os.O_RDWR)
+    os.dup2(nothing, 1)
+    os.dup2(nothing, 2)
