@@ -33,7 +33,7 @@ PACKAGES = {
     "record": ("probe/record/**/*.py", r"probe\.record|probe import record"),
     "judge": ("probe/judge/**/*.py", r"probe\.judge|probe import judge"),
 }
-CASES = {"clock": "clock", "judge": ""}  # which cases of checks reach the package
+CASES = {"desk": "desk", "clock": "clock", "judge": ""}  # which cases of checks reach the package
 GROUPS = ("unit", "property", "outside")  # the laboratory starts processes of its own, which see no mutant
 EQUIVALENT = Path(__file__).parent / "equivalent.yaml"
 

@@ -2,9 +2,9 @@
 
 A first child runs all tests and notes which lines of the mutated modules each one goes through. For a mutant
 inside a function, a child then exchanges that function's code where it lives and runs the tests that go
-through the line, the fastest first, until one fails. If none does, it runs all tests of every file that touches
-the module (but not all cases of checks), for what a fixture or a cache did once. Code that runs at import is
-left to ``__main__``, which starts a new interpreter.
+through the line, the fastest first, until one fails. If none does, it runs all tests of every file that
+touches the module (but not all cases of checks), for what a fixture or a cache did once. Code that runs at
+import is left to ``__main__``, which starts a new interpreter.
 """
 
 from __future__ import annotations
@@ -128,7 +128,10 @@ def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any]) -> dict[
     if not mutant.function:
         return {**told, "verdict": "at import"}
     seconds = sum(known[name]["seconds"] for name in (*through, *rest))
-    return {**told, **_child(mutant, [items[name] for name in (*through, *rest)], seconds)}
+    seen = _child(mutant, [items[name] for name in (*through, *rest)], seconds)
+    if seen["verdict"] == "survived" and not through:  # perhaps a function that is called at import
+        seen["verdict"] = "at import"
+    return {**told, **seen}
 
 
 def _child(mutant: Mutant, chosen: list[Item], seconds: float) -> dict[str, Any]:

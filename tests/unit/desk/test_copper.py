@@ -71,3 +71,33 @@ def test_longest_run_lands_on_the_limit() -> None:
 def test_no_longest_run_where_it_is_not_one_question() -> None:
     assert longest_m(replace(FEEDER, loads=(load("A", 1, 1), load("B", 2, 1)))) is None
     assert longest_m(replace(FEEDER, loads=(load("A", 1, 0),))) is None
+
+
+def test_an_uncertain_distance_spreads_the_voltage_to_both_sides() -> None:
+    """20 mohm a metre, 5 A: 35 m take 3.5 V, 30 m 3.0 V, 40 m 4.0 V (Ohm's law)."""
+    (found,) = feeder_voltages(replace(FEEDER, loads=(load("A", 35, 5, unsure=5),))).result
+    assert (found.low, found.value, found.high) == pytest.approx((20.0, 20.5, 21.0))
+
+
+def test_the_ripple_is_spoken_of_below_the_limit_only() -> None:
+    still = (load("A", 10, 0),)
+    remarks = [
+        feeder_voltages(replace(FEEDER, least_v=volts, loads=still)).checks[0].remark
+        for volts in (20.4, 20.3, 19.3, 19.1)
+    ]
+    assert [remark.partition(" the")[0] for remark in remarks] == [
+        "",
+        "still above",
+        "still above",
+        "also below",
+    ]
+
+
+def test_a_load_of_constant_power_collapses_below_half_the_supply() -> None:
+    """Limit 6 V of 24 V. 5 A: 18 V / (20 mohm/m * 5 A) = 180 m; 60 W: at 12 V, 5 A, 12 V / 0.1 V/m = 120 m.
+
+    Source: maximum power transfer, at half the source's voltage (physics; computed).
+    """
+    low = replace(FEEDER, limit_least_v=6)
+    assert longest_m(replace(low, loads=(load("A", 1, 5),))) == pytest.approx(180)
+    assert longest_m(replace(low, loads=(load("A", 1, 60, is_power=True),))) == pytest.approx(120)

@@ -98,3 +98,31 @@ def test_names_are_those_that_are_calculated() -> None:
         assert names(made.cabling, kind) == tuple(
             one.name for one in calculations(made) if one.kind is kind
         ), kind
+
+
+def test_an_uncertain_response_spreads_the_round() -> None:
+    """8 devices of 3 requests: 24 responses of 50 ms, each 10 ms more or less: 0.24 s."""
+    line = {"name": "RS", "line": "GW", "requests": 3, "registers": 20, "response_ms": 50,
+            "response_plus_minus_ms": 10}  # fmt: skip
+    made = only(calculations(drawn(buses=[line]))).working.result[0]
+    assert (made.value - made.low, made.high - made.value) == pytest.approx((0.24, 0.24), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("stages", "stretches"),
+    [
+        ([(300, 5), (96, 10)], [(300, 5), (96, 25)]),
+        ([(96, 10)], [(96, 30)]),
+        ([(300, 5), (200, 5), (96, 10)], [(300, 5), (200, 5), (96, 20)]),
+    ],
+)
+def test_a_profile_that_ends_early_goes_on_with_its_last_load(
+    stages: list[tuple[float, float]], stretches: list[tuple[float, float]]
+) -> None:
+    bank = Bank.model_validate(
+        {"name": "B", "supply": "U", "capacity_ah": 12, "wanted_min": 30,
+         "load_profile": [{"draw_w": watts, "minutes": minutes} for watts, minutes in stages]}
+    )  # fmt: skip
+    profile = [battery.Stretch(watts=watts, hours=minutes / 60) for watts, minutes in stretches]
+    need = battery.needed_ah(battery.Bank(volts=24, capacity_ah=12, depth=0.8, efficiency=0.9), profile)
+    assert capacity_working(bank, 30).result[0].value == pytest.approx(need)

@@ -42,3 +42,14 @@ def test_sources_are_named_once_and_in_order() -> None:
 def test_two_levels_differ_by_decibels() -> None:
     assert at_most(exact("light", -5, "dBm"), -3, "s").margin_unit == "dB"
     assert at_most(exact("x", 1, "V"), 2, "s").margin_unit == "V"
+
+
+def test_rounding_grows_with_the_limit() -> None:
+    """A part in 1e9 of the limit counts for nothing, however large the limit is."""
+    assert at_least(exact("x", 1e6 - 5e-4, "V"), 1e6, "s").verdict is Verdict.PASS
+    assert at_least(exact("x", 1e6 - 5e-3, "V"), 1e6, "s").verdict is Verdict.FAIL
+
+
+def test_a_value_that_does_not_exist_has_no_number() -> None:
+    none = missing("x", "V")
+    assert (none.value, none.low, none.high, none.exists) == (0, 0, 0, False)
