@@ -61,15 +61,13 @@ class Gzip:
     def read(self, view: memoryview) -> int:
         """Bytes put into the view; what a bomb unpacks to is never held at once."""
         while not self.cut:
-            data = self._rest or self._chunk()
-            if not data:
-                self.cut = not self._unpack.eof
-                return 0
             try:
-                if self._unpack.eof:
-                    if not data.startswith(_GZIP):  # padding behind the last member
-                        return 0
-                    self._unpack = zlib.decompressobj(wbits=31)
+                if self._unpack.eof and not self._next_member():
+                    return 0
+                data = self._rest or self._chunk()
+                if not data:
+                    self.cut = True
+                    return 0
                 part = self._unpack.decompress(data, len(view))
             except zlib.error:
                 self.cut = True
@@ -79,6 +77,16 @@ class Gzip:
                 view[: len(part)] = part
                 return len(part)
         return 0
+
+    def _next_member(self) -> bool:
+        """Whether another member follows; zeros between two are padding, anything else is damage."""
+        rest = self._rest.lstrip(b"\0")
+        while len(rest) < len(_GZIP) and (chunk := self._chunk()):
+            rest = (rest + chunk).lstrip(b"\0")  # the two bytes of its beginning may lie in two chunks
+        self._rest = rest
+        self.cut = bool(rest) and not rest.startswith(_GZIP)
+        self._unpack = zlib.decompressobj(wbits=31) if rest and not self.cut else self._unpack
+        return bool(rest) and not self.cut
 
     def _chunk(self) -> bytes:
         data = self._file.read(_CHUNK) or b""
