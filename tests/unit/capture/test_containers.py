@@ -13,7 +13,7 @@ from probe.model.capture import CaptureFigures, Ending
 from probe.model.errors import InputError
 from probe.practice import packets
 from probe.practice.packets import NANO, Connection, Packet, modbus
-from probe.wire.capture.reading import read_capture
+from probe.wire.capture.reading import Reader, read_capture
 
 Figures = Callable[[bytes], CaptureFigures]
 START_NS = 1_760_000_000_123_456_000
@@ -134,6 +134,22 @@ def test_sections_follow_each_other(figures: Figures) -> None:
     seen = figures(FORMS["pcapng"] + packets.pcapng(polls(5)))
     assert seen.packets == 50
     assert seen.totals["sections"] == 2
+
+
+@pytest.mark.parametrize("step", [1, 7, 13, 64, 1000])
+@pytest.mark.parametrize("form", sorted(FORMS))
+def test_the_figures_do_not_hang_on_how_the_bytes_come(form: str, step: int) -> None:
+    """Found by fuzzing: a section was counted each time that its first block was looked at."""
+    data = FORMS[form] + (packets.pcapng(polls(2)) if form == "pcapng" else b"")
+
+    def taken(pieces: list[bytes]) -> CaptureFigures:
+        reader = Reader((502,))
+        for piece in pieces:
+            reader.write(piece)
+        reader.finish()
+        return reader.figures("a", len(data))
+
+    assert taken([data]) == taken([data[at : at + step] for at in range(0, len(data), step)])
 
 
 @pytest.mark.parametrize("data", [b"", b"\xd4\xc3\xb2\xa1", b"<?xml version='1.0'?>" * 9, bytes(4096)])

@@ -157,28 +157,36 @@ static int simple_block(const u8 *p, u32 n) {
   return 1;
 }
 
-static int section_block(const u8 *p) {
+/* A section's byte order must be known before the length of its own first block can be read, which may be before
+ * the block is there whole: this may happen any number of times, section_begins once. */
+static int section_order(const u8 *p) {
   u32 order = raw32(p + 8);
   if (order != 0x1A2B3C4Du && order != 0x4D3C2B1Au) return 0;
   swapped = order == 0x4D3C2B1Au;
+  return 1;
+}
+
+static void section_begins(void) {
   T[BIG_ENDIAN_FILE] = swapped;
   T[SECTIONS]++;
   interface_count = 0;
   T[INTERFACES_SEEN] = 0;
-  return 1;
 }
+
+enum { SECTION = 0x0A0D0D0A };
 
 static u32 pcapng_blocks(const u8 *p, u32 n) {
   u32 at = 0;
   while (n - at >= 12) {
     const u8 *b = p + at;
     u32 type = word(b);
-    if (type == 0x0A0D0D0Au && !section_block(b)) break;
+    if (type == SECTION && !section_order(b)) break;
     u32 size = word(b + 4);
     if (size < 12 || size & 3) break;
     if (size > n - at) {
       if (size <= FRAME_MAX) return at;
       if (type == 6 || type == 2 || type == 3 || type == 1) break;
+      if (type == SECTION) section_begins();
       skip = size; /* names, secrets, other people's blocks: of no matter here */
       return at;
     }
@@ -190,6 +198,7 @@ static u32 pcapng_blocks(const u8 *p, u32 n) {
       if (!simple_block(b, size)) break;
     } else if (type == 1) interface_block(b, size);
     else if (type == 5) statistics_block(b, size);
+    else if (type == SECTION) section_begins();
     at += size;
   }
   if (n - at >= 12) stop(DAMAGED, p + at);
