@@ -21,6 +21,8 @@ from probe.model.clock_stamp import Stamp, possible
 def read_cp56(octets: bytes) -> Stamp | None:
     """The fields in seven octets of CP56Time2a, None if impossible. Source: IEC 60870-5-4, 6.8."""
     ms, minute, hour, day, month, year = struct.unpack("<HBBBBB", octets[:7])
+    if year & 0x7F > 99:
+        return None
     second, millisecond = divmod(ms, 1000)
     return possible(
         Stamp(

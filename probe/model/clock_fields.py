@@ -47,6 +47,7 @@ def fields_clock(fields: Sequence[str], *, bcd: bool, unavailable: Iterable[int]
     """A clock whose fields lie in registers or halves of them; ``bcd``: each written in BCD digits."""
     slots = field_slots(fields)
     names = {name for name, _, _ in slots}
+    two_digits = _two_digit_year(slots)
     fine = bool(names & {"millisecond", "second_ms"})
     seconds_shown = bool(names & {"second", "second_ms"})
 
@@ -57,11 +58,13 @@ def fields_clock(fields: Sequence[str], *, bcd: bool, unavailable: Iterable[int]
             if bcd and not data.hex().isdecimal():
                 return None
             found[name] = int(data.hex()) if bcd else int.from_bytes(data, "big")
+        if two_digits and found["year"] > 99:
+            return None  # a count from another year than the profile's author thought of
         return possible(_stamp_from(found))
 
     def write(stamp: Stamp) -> bytes:
         raw = bytearray(2 * len(fields))
-        shown = _shown_fields(stamp, two_digits=_two_digit_year(slots))
+        shown = _shown_fields(stamp, two_digits=two_digits)
         for name, first, width in slots:
             raw[first : first + width] = _digits(shown[name], width, bcd=bcd)
         return bytes(raw)

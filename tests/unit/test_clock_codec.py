@@ -144,3 +144,20 @@ def test_registers_of_encodings() -> None:
         "unix_s": 2, "unix_ms_64": 4, "cp56_fields": 4, "ymdhms": 6
     }  # fmt: skip
     assert clock_registers("fields", ("year", "month/day")) == 2
+
+
+@pytest.mark.parametrize("year", [0, 99, 100, 127])
+def test_cp56_has_years_to_99(year: int) -> None:
+    """The field is 0..99 in seven bits (IEC 60870-5-4, 6.8). Found by fuzzing: 125 was the year 2125."""
+    octets = struct.pack("<HBBBBB", 1000, 2, 3, 4, 5, year)
+    value, quality = make_clock("cp56_octets").decode(octets + b"\0")
+    assert quality is (Quality.GOOD if year < 100 else Quality.OUT_OF_TYPE), value
+
+
+@pytest.mark.parametrize(
+    ("year", "quality"), [(26, Quality.GOOD), (99, Quality.GOOD), (100, Quality.OUT_OF_TYPE)]
+)
+def test_a_year_in_one_octet_ends_at_99(year: int, quality: Quality) -> None:
+    """Found by fuzzing: 126 (years since 1900, as C counts them) was taken for the year 126."""
+    clock = make_clock("fields", fields=("year/month", "day/hour", "minute/second"))
+    assert clock.decode(bytes((year, 3, 14, 12, 0, 0)))[1] is quality
