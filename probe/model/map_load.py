@@ -96,6 +96,8 @@ def lineup_from_texts(
     texts: tuple[SourceText, ...], profiles: Profiles, studies: tuple[SourceText, ...] = ()
 ) -> Lineup:
     """The lineup that a record carries. Raises InputError if its texts do not load any more."""
+    if not texts:
+        raise InputError([Problem(file="the record", what="the record carries no map")])
     by_name: Mapping[str, SourceText] = {text.name: text for text in (*studies, *texts)}
 
     def read(name: str) -> bytes:

@@ -128,5 +128,6 @@ def _plain(number: float) -> str:
     """The number in its shortest plain form that gives the same number back."""
     if number == int(number) and abs(number) < 1e15:
         return str(int(number))
-    text = repr(number)
-    return f"{number:.17f}".rstrip("0") if "e" in text else text
+    from decimal import Decimal
+
+    return f"{Decimal(repr(number)):f}"

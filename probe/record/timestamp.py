@@ -134,9 +134,9 @@ def _unproved(parsed: Any, last_line: bytes, certificates: Sequence[Certificate]
 
 def certificates_from(name: str, data: bytes) -> tuple[Certificate, ...]:
     """Certificates in PEM (one or more) or DER. Raises InputError."""
-    from cryptography.x509 import load_der_x509_certificate, load_pem_x509_certificates
+    from cryptography.x509 import InvalidVersion, load_der_x509_certificate, load_pem_x509_certificates
 
-    with contextlib.suppress(ValueError):
+    with contextlib.suppress(ValueError, InvalidVersion):
         if b"-----BEGIN" in data:
             return tuple(load_pem_x509_certificates(data))
         return (load_der_x509_certificate(data),)

@@ -19,6 +19,7 @@ from probe.model.evidence import Neighbour
 
 _PAIRS = re.compile(r"(?<![0-9A-Fa-f:.-])(?:[0-9A-Fa-f]{1,2}[:-]){5}[0-9A-Fa-f]{1,2}(?![0-9A-Fa-f:-])")
 _ADDRESS = re.compile(r"(?<![\d.])\d{1,3}(?:\.\d{1,3}){3}(?![\d.])")
+_HARDWARE = re.compile(r"[0-9a-f]{2}(?::[0-9a-f]{2}){5}")
 _NOBODY = {"00:00:00:00:00:00", "ff:ff:ff:ff:ff:ff"}
 
 
@@ -72,10 +73,9 @@ def parse_arp(text: str) -> dict[str, str]:
 
 
 def _add(table: dict[str, str], address: str, hardware: str) -> None:
-    pairs = re.split(r"[:-]", hardware.lower())
-    if len(pairs) != 6:
+    joined = ":".join(pair.zfill(2) for pair in re.split(r"[:-]", hardware.lower()))
+    if not _HARDWARE.fullmatch(joined):
         return
-    joined = ":".join(pair.zfill(2) for pair in pairs)
     try:
         table[str(ipaddress.ip_address(address))] = joined
     except ValueError:

@@ -140,3 +140,9 @@ def test_no_text_of_a_map_can_move_a_cursor(text: str, library: ProfileLibrary) 
     assert any(problem.field == "site" for problem in caught.value.problems)
     told = str(caught.value).replace("\n", "")
     assert all(c.isprintable() for c in told)
+
+
+def test_a_record_without_a_map_is_told_so(library: ProfileLibrary) -> None:
+    """Found by fuzzing: a forged head with no map texts."""
+    with pytest.raises(InputError, match="carries no map"):
+        lineup_from_texts((), library)

@@ -74,3 +74,11 @@ def test_neighbour_and_shared_addresses():
     assert neighbour_of("192.0.2.11", "M1", SystemClock(), table).hardware_address == router
     assert neighbour_of("192.0.2.99", "M1", SystemClock(), table).hardware_address == ""
     assert shared(table) == {router: ("192.0.2.9", "192.0.2.11")}
+
+
+def test_a_torn_table_gives_no_half_addresses():
+    """Found by fuzzing: what stands where the hardware address belongs is looked at."""
+    line = "192.0.2.1 0x1 0x2 {} * eth0\n"
+    for torn in ("02:00:5e:10:00:2.0.2.1", "02:00:5e:10:00:012", "02:00:5e:1g:00:01", "a:b:c:d:e:\u00e9"):
+        assert parse_proc("head\n" + line.format(torn)) == {}
+    assert parse_proc("head\n" + line.format("02:00:5e:10:00:01")) == {"192.0.2.1": "02:00:5e:10:00:01"}

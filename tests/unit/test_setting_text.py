@@ -76,3 +76,12 @@ def test_wrong_pickups(text: str, what: str, remedy: str) -> None:
 def test_wrong_delays(text: str) -> None:
     with pytest.raises(SettingTextError):
         parse_delay(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["99999999999999999999999 A", "0.00000000000000000000001 A", "1600 A", "0.8 x plug"]
+)
+def test_a_pickup_means_the_same_in_its_own_words(text: str) -> None:
+    """Found by fuzzing: very large numbers were written in a form that is not read."""
+    once = parse_amount(text)
+    assert parse_amount(once.text) == once
