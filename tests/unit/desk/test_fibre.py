@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from probe.desk.fibre import Fibre, Link, Optics, application_for, attenuation, budget
+from probe.desk.fibre import APPLICATIONS, Fibre, Link, Optics, application_for, attenuation, budget
 from probe.desk.working import Amount
 from probe.model.finding import Verdict
 
@@ -50,3 +50,38 @@ def test_a_wavelength_without_a_number_is_refused() -> None:
     with pytest.raises(KeyError):
         attenuation(Fibre.OS2, 850)
     assert application_for("1000base-sx", Fibre.OS2) is None
+
+
+ALLOWED = [
+    ("100base-fx", Fibre.OM1, 1300, (11.0, 11.0), (2000, 2000)),
+    ("100base-fx", Fibre.OM2, 1300, (6.0, 6.0), (2000, 2000)),
+    ("1000base-sx", Fibre.OM1, 850, (2.38, 2.60), (220, 275)),
+    ("1000base-sx", Fibre.OM3, 850, (3.56, 3.56), (550, 550)),
+    ("1000base-lx", Fibre.OM1, 1300, (2.35, 2.35), (550, 550)),
+    ("1000base-lx", Fibre.OS2, 1310, (4.57, 4.57), (5000, 5000)),
+]
+
+
+@pytest.mark.parametrize(("name", "kind", "nm", "loss_db", "length_m"), ALLOWED)
+def test_what_an_application_allows(
+    name: str, kind: Fibre, nm: int, loss_db: tuple[float, float], length_m: tuple[float, float]
+) -> None:
+    """Source: IEEE 802.3, channel insertion loss and length (from memory)."""
+    application = application_for(name, kind)
+    assert application is not None
+    assert application.wavelength_nm == nm
+    assert (application.loss_db.sure, application.loss_db.beyond) == loss_db
+    assert (application.length_m.sure, application.length_m.beyond) == length_m
+    assert len(APPLICATIONS) == len(ALLOWED)
+
+
+@pytest.mark.parametrize(
+    ("kind", "nm", "launch_dbm"),
+    [(Fibre.OM2, 850, 1.7), (Fibre.OM2, 1300, 0.3), (Fibre.OS2, 1310, 0.3), (Fibre.OS2, 1550, 0.15)],
+)
+def test_most_light_counts_scatter_alone(kind: Fibre, nm: int, launch_dbm: float) -> None:
+    """Over 1 km the fibre takes its scatter; a launch of as many dBm arrives with 0. Source: from memory."""
+    optics = replace(OPTICS, launch_most_dbm=launch_dbm)
+    most = budget(replace(LINK, fibre=kind, wavelength_nm=nm), optics=optics).result[2]
+    assert most.high == pytest.approx(0.0, abs=1e-9)
+    assert most.value == pytest.approx(0.0, abs=1e-9)
