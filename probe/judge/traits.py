@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from probe.judge.blocks import AREAS, is_float
+from probe.judge.by_profile import make_room
 from probe.judge.check import Subject
 from probe.model.block import BlockDecoder, block_decoder
 from probe.model.profile import Point, Profile
@@ -138,9 +139,6 @@ def _shape(profile: Profile, key: ShapeKey) -> Shape:
     return Shape(decoder, places)
 
 
-#: A bound for processes that load profiles again and again (sweeps); lineups need dozens.
-_PROFILES_KEPT = 128
-
 _known: dict[int, tuple[Profile, Traits]] = {}
 
 
@@ -148,9 +146,7 @@ def traits_of(profile: Profile) -> Traits:
     """The traits of a profile; made once while the profile lives."""
     known = _known.get(id(profile))
     if known is None or known[0] is not profile:
-        if len(_known) >= _PROFILES_KEPT:  # the oldest go: what a process holds stays level
-            for oldest in list(_known)[: _PROFILES_KEPT // 8]:
-                _known.pop(oldest, None)
+        make_room(_known)
         # The profile is kept beside its traits, so that its id cannot be given to another one.
         known = _known[id(profile)] = (profile, _traits(profile))
     return known[1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from probe.judge.by_profile import make_room
 from probe.judge.check import Subject
 from probe.judge.context import DeviceContext
 from probe.judge.electrical.quantities import Key
@@ -32,8 +33,7 @@ def has(*wanted: tuple[Key, ...]) -> Callable[[Subject], bool]:
     def applies(subject: Subject) -> bool:
         known = answers.get(id(subject.profile))
         if known is None or known[0] is not subject.profile:
-            if len(answers) >= 256:
-                answers.clear()
+            make_room(answers)
             keys = keys_of(subject.profile)
             known = answers[id(subject.profile)] = subject.profile, any(group <= keys for group in groups)
         return known[1] and subject.device.state.energized is not False

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from probe.judge.blocks import Block, decoder_of
+from probe.judge.by_profile import make_room
 from probe.judge.checks.state import current
 from probe.judge.context import DeviceContext
 from probe.judge.electrical.quantities import Electrical, Key, electrical_points
@@ -38,8 +39,7 @@ def instruments_of(profile: Profile) -> Instruments:
     """What a profile measures; made once while the profile lives."""
     known = _known.get(id(profile))
     if known is None or known[0] is not profile:
-        if len(_known) >= 256:  # a bound for processes that load profiles for ever; lineups need dozens
-            _known.clear()
+        make_room(_known)
         found = electrical_points(profile)
         made = Instruments({item.point.name: item for item in found}, frozenset(item.key for item in found))
         # The profile is kept beside, so that its id cannot be given to another one.

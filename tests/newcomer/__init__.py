@@ -1,0 +1,1 @@
+"""A new user's first minutes, and a computer that has nothing but Python."""
