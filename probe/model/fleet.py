@@ -176,6 +176,9 @@ class Fleet(Strict):
     clear_after: Annotated[
         int, Field(ge=1, le=100, description="Told as over when so many runs in a row showed the contrary.")
     ] = 2
+    agents_ask: Annotated[
+        Duration, Field(ge=1, le=60, description="Agents ask for work so often; a large fleet: 30s.")
+    ] = 5.0
     false_alarms: Annotated[
         float, Field(gt=0, description="Chance alarms of the change test a year and lineup, at most.")
     ] = 1.0

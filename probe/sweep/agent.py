@@ -37,7 +37,6 @@ from probe.sweep.run import audit_to, is_free, state_of
 LOG = logging.getLogger("buswitness.sweep")
 
 AT_ONCE = 4  # lineups of the site that are swept at the same time
-TICK_S = 5.0
 LONGEST_PAUSE_S = 30.0
 LAST_S = 10.0
 LATE_S = 30.0  # by then the engine has ended a job by itself
@@ -115,13 +114,15 @@ class Agent:
         await self._settle(link, is_new=True)
         await link.wake()
         LOG.info("%s: linked to the database; %d sweeps", self.site, len(self._sweeps))
-        worker, since = asyncio.create_task(link.work(at_once=AT_ONCE)), time.monotonic()
+        every_s = self.place.fleet.agents_ask
+        worker = asyncio.create_task(link.work(at_once=AT_ONCE, every_s=every_s))
+        since = time.monotonic()
         try:
             while not self._stop():
                 await self._tick(link)
                 if time.monotonic() - since > LOST_S and (silent_s := await link.silent_s()) > LOST_S:
                     raise LinkLost(f"the worker was not heard for {silent_s:.0f} s")
-                await self._pause(TICK_S, worker)
+                await self._pause(every_s, worker)
                 if worker.done():
                     worker.result()
                     raise LinkLost("the worker ended")

@@ -18,7 +18,6 @@ from probe.model.errors import InputError, Problem
 
 FORM = 1  # of the jobs that this version writes, and the newest that it reads
 TASK = "sweep"
-POLL_S = 5.0
 HEARTBEAT_S = 15.0
 LOST_S = 60.0  # a worker that was not heard for so long has no link, or is dead
 

@@ -17,7 +17,6 @@ from probe.sweep.agent_roles import role_of
 from probe.sweep.engine import (
     FORM,
     HEARTBEAT_S,
-    POLL_S,
     TASK,
     Handler,
     need_engine,
@@ -87,7 +86,7 @@ class Link:
         self._app = app
         self._site = site
 
-    async def work(self, *, at_once: int) -> None:
+    async def work(self, *, at_once: int, every_s: float) -> None:
         """Take jobs and hand them to the handler, until cancelled or the link is lost."""
         with _told():
             await self._app.run_worker_async(
@@ -97,7 +96,7 @@ class Link:
                 install_signal_handlers=False,
                 # Polled, not listened to: time tables count in minutes, and it saves a connection an agent.
                 listen_notify=False,
-                fetch_job_polling_interval=POLL_S,
+                fetch_job_polling_interval=every_s,
                 update_heartbeat_interval=HEARTBEAT_S,
                 stalled_worker_timeout=4 * HEARTBEAT_S,
             )
