@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from probe.collect.inputs import read_bytes
+from probe.collect.workbook_bounds import refuse_too_large
 from probe.model.errors import InputError, Problem
 from probe.model.nearest import did_you_mean, listed
 from probe.model.schedule_words import heading_field
@@ -134,6 +135,8 @@ def _workbook(path: Path, data: bytes, wanted: str | None, known: Known) -> Shee
     import python_calamine
 
     name = path.as_posix()
+    if not data.startswith(_OLE):  # the old format cannot be large: 65,536 rows of 256 columns
+        refuse_too_large(name, data)
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         names = tuple(book.sheet_names)
