@@ -57,7 +57,7 @@ def read(path: Path, ask: Ask) -> KeySigner:
 
     It is asked only for an encrypted key. Raises InputError.
     """
-    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.exceptions import InternalError, UnsupportedAlgorithm
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
     from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
@@ -69,7 +69,12 @@ def read(path: Path, ask: Ask) -> KeySigner:
             raise InputError([_locked(path)])
     try:
         key = load_pem_private_key(data, None if passphrase is None else passphrase.encode())
-    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+    except (
+        ValueError,
+        TypeError,
+        UnsupportedAlgorithm,
+        InternalError,
+    ) as error:  # the last: a key of no length
         raise InputError([_no_key(path, wrong_passphrase=passphrase is not None)]) from error
     if not isinstance(key, Ed25519PrivateKey):
         raise InputError([_no_key(path, wrong_passphrase=False)])
