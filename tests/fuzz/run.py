@@ -33,6 +33,7 @@ class Sum:
 
     runs: int = 0
     seconds: float = 0.0
+    processor_s: float = 0.0
     covered: int = 0
     inputs: int = 0
     slowest_s: float = 0.0
@@ -65,6 +66,7 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
     return Sum(
         runs=total.runs + (int(done[1]) if done else int(told["runs"])),
         seconds=round(total.seconds + time.monotonic() - began, 1),
+        processor_s=round(total.processor_s + told.get("processor_s", 0.0), 1),
         covered=max([total.covered, *(int(one[0]) for one in covered)]),
         inputs=sum(1 for _ in (folder / "kept" / name).glob("*")),
         slowest_s=max(total.slowest_s, told["slowest_s"]),
@@ -75,17 +77,18 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
 
 def table(sums: dict[str, Sum]) -> str:
     """The sums as a table in Markdown."""
-    rows = ["| Target | Promise | Inputs run | Minutes | Edges reached | Slowest input | Found and mended | Open |", "|---|---|---:|---:|---:|---:|---:|---|"]  # fmt: skip
+    rows = ["| Target | Promise | Inputs run | Minutes | Of the processor | Edges reached | Slowest input | Found and mended | Open |", "|---|---|---:|---:|---:|---:|---:|---:|---|"]  # fmt: skip
     for name in HOMES:
         one = sums.get(name, Sum())
         found = ", ".join(one.found) or "none"
         covered = str(one.covered) if one.covered else "not counted"
         rows.append(
-            f"| `{name}` | {target(name).promise} | {one.runs:,} | {one.seconds / 60:.1f} | {covered} "
+            f"| `{name}` | {target(name).promise} | {one.runs:,} | {one.seconds / 60:.1f} | {one.processor_s / 60:.1f} | {covered} "
             f"| {one.slowest_s * 1000:.0f} ms | {len(one.mended) or 'none'} | {found} |"
         )
     runs, minutes = sum(one.runs for one in sums.values()), sum(one.seconds for one in sums.values()) / 60
-    rows.append(f"| **all** | | **{runs:,}** | **{minutes:.1f}** | | | | |")
+    busy = sum(one.processor_s for one in sums.values()) / 60
+    rows.append(f"| **all** | | **{runs:,}** | **{minutes:.1f}** | {busy:.1f} | | | | |")
     return "\n".join(rows) + "\n"
 
 
