@@ -41,14 +41,24 @@ def say(text: str = "", *, error: bool = False) -> None:
     stream.flush()
 
 
+#: A line that is only a command to type. A terminal joins what it broke itself when that is copied.
+_TYPED = re.compile(r"(?:Next\b)? *(?:python3|py|buswitness) \S")
+
+
 def _folded(lines: list[str]) -> list[str]:
-    """The lines broken at blanks where a terminal would break them inside a word; indents are kept."""
+    """The lines broken at blanks where a terminal would break them inside a word; indents are kept.
+
+    A command to type stays one line, so that it can be copied.
+    """
     import shutil
     import textwrap
 
     width = max(shutil.get_terminal_size().columns, 20)
     folded: list[str] = []
     for line in lines:
+        if _TYPED.match(line):
+            folded.append(line)
+            continue
         hang = re.match(r" *(?:\w+ {2,})?", line)
         indent = min(hang.end() if hang else 0, width // 2)
         parts = textwrap.wrap(
