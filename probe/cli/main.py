@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 import probe
 from probe.cli import failure
@@ -31,7 +32,24 @@ from probe.cli.sweep_group import sweep_app
 from probe.cli.witness_entry import witness
 from probe.present.console import say
 
-app = typer.Typer(**PLAIN, pretty_exceptions_enable=False)
+#: In the order of the work: try, draw, look, prove, keep, look again.
+ORDER = (
+    *("demo", "map", "profile", "study", "desk"),
+    *("survey", "audit", "clock", "settings", "witness", "checklist", "capture"),
+    *("record", "report", "key", "sweep", "checks"),
+)
+
+
+class Commands(TyperGroup):
+    """The commands in the order of the work; one that is not listed comes last."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names in their order."""
+        place = {name: number for number, name in enumerate(ORDER)}
+        return sorted(super().list_commands(ctx), key=lambda name: place.get(name, len(ORDER)))
+
+
+app = typer.Typer(**PLAIN, cls=Commands, pretty_exceptions_enable=False)
 app.add_typer(map_app, name="map", help="Check, make and describe device maps (what should be there).")
 app.add_typer(profile_app, name="profile", help="List, check, make and describe device profiles.")
 app.add_typer(record_app, name="record", help="Read, prove, judge again, compare and join saved audits.")
@@ -44,7 +62,7 @@ app.add_typer(desk_app, name="desk", help="Desk calculations: no device is asked
 app.command(short_help="Make the turnover document of a record, or prove one.")(report)
 app.command(short_help="Compare protective settings with the study; curves, coordination.")(settings)
 app.command(short_help="Look at the network itself: who is there, against the map.")(survey)
-app.command(short_help="People act at the gear, the tool watches: functional tests, timed.")(witness)
+app.command(short_help="People act at the gear, the tool watches and times.")(witness)
 
 
 #: What the command-line library returns for Ctrl-C while it parses; not one of our codes.
