@@ -49,6 +49,13 @@ def next_slot(sweep: Sweep, zone: ZoneInfo, after: datetime) -> Slot | None:
     return next(slots(sweep, zone, after), None)
 
 
+def first_start(sweep: Sweep, zone: ZoneInfo, now: datetime) -> datetime:
+    """The first instant after now at which a slot starts, also one that was due before and put off."""
+    longest = timedelta(seconds=sweep.spread, days=1 if sweep.quiet else 0)
+    starts = (slot.at for slot in slots(sweep, zone, now - longest - timedelta(seconds=1)))
+    return next((at for at in starts if at > now), now + FURTHEST)
+
+
 class Due(NamedTuple):
     """What is to be done now. slot: to run, None for nothing. missed: slots that are given up, with why."""
 

@@ -20,7 +20,7 @@ from probe.history.keep import Keeper
 from probe.history.slot_book import SlotState
 from probe.history.store import History
 from probe.model.fleet import Sweep
-from probe.model.slots import Slot, due_now, next_slot, trouble_with
+from probe.model.slots import Slot, due_now, first_start, next_slot, trouble_with
 from probe.sweep.agent import need_database
 from probe.sweep.centre import Centre
 from probe.sweep.place import FleetPlace
@@ -63,6 +63,7 @@ class Cycle:
         self._now = now
         self._stop = stop
         self._where = socket.gethostname()
+        self._not_before: dict[str, datetime] = {}  # thousands of sweeps are not all looked up at every look
         self._centre: Centre | None = None
         if any(sweep.agent for sweep in place.fleet.sweeps):
             need_database(place)
@@ -100,9 +101,12 @@ class Cycle:
         """Ask agents for what is due, take in what they have delivered."""
         if self._centre is None:
             return []
+        now = self._now()
         for sweep in self.place.fleet.sweeps:
-            if sweep.agent and (slot := self.due(sweep)):
-                self._centre.ask(sweep, _ns(slot.due))
+            if sweep.agent and now >= self._not_before.get(sweep.name, now):
+                if slot := self.due(sweep):
+                    self._centre.ask(sweep, _ns(slot.due))
+                self._not_before[sweep.name] = first_start(sweep, self.place.fleet.zone_of(sweep), now)
         done = []
         for known, outcome in (*self._centre.take_in(), *self._centre.tidy(self._now())):
             if known is not None:

@@ -23,6 +23,7 @@ from probe.sweep import link as link_module
 from probe.sweep.agent import Agent
 from probe.sweep.agent_roles import role_of, roles_sql
 from probe.sweep.centre import Centre
+from probe.sweep.cycle import Cycle
 from probe.sweep.journal import OVER, Entry, Journal
 from probe.sweep.place import FleetPlace, open_fleet
 
@@ -123,6 +124,38 @@ def test_a_start_is_asked_made_and_kept_once(fleet: Fleet) -> None:
     assert fleet.rows("SELECT count(*) FROM piece") == [(0,)]
     assert fleet.rows("SELECT count(*) FROM procrastinate_workers") == [(0,)]
     assert len(list(fleet.place.records().all())) == 1
+
+
+def test_the_watch_asks_by_its_time_table_and_tells_of_what_comes_back(fleet: Fleet) -> None:
+    at = datetime(2026, 11, 20, 12, 5, tzinfo=UTC)
+    told: list[tuple[str, SlotState]] = []
+    cycle = Cycle(
+        fleet.place,
+        fleet.history,
+        heard=lambda sweep, outcome: told.append((sweep.name, outcome.state)),
+        now=lambda: at,
+    )
+    assert cycle.run_due() == []
+    at += timedelta(minutes=4)
+    assert cycle.run_due() == []
+    at += timedelta(minutes=2)
+    cycle.run_due()
+    cycle.run_due()
+    asked, known = latest(fleet.history, "msb-1")
+    assert (asked.state, known.state) == (SlotState.QUEUED, SlotState.KNOWN)
+    assert asked.due_ns == int(datetime(2026, 11, 20, 12, 10, tzinfo=UTC).timestamp()) * 10**9
+    assert told == []
+    with agent_of(fleet.place):
+        end = time.monotonic() + BOUND_S
+        while not told:
+            assert time.monotonic() < end
+            cycle.run_due()
+            time.sleep(0.1)
+    assert told == [("msb-1", SlotState.DONE)]
+    assert cycle.run_now(fleet.sweep).state is SlotState.QUEUED
+    at += timedelta(minutes=10)
+    cycle.run_due()  # the start of before was not come for
+    assert told[1:] == [("msb-1", SlotState.MISSED)]
 
 
 def test_a_job_whose_handing_out_was_lost_is_made_and_a_repeated_delivery_changes_nothing(
