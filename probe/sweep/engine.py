@@ -202,8 +202,9 @@ def worker_app(conninfo: str, handler: Handler, *, refused_s: float) -> Any:
             )
 
     # Statements are not prepared: a pooler in transaction mode may stand between.
-    pool = {"min_size": 1, "max_size": 3, "timeout": 15.0, "kwargs": {"prepare_threshold": None}}
-    app = App(connector=PsycopgConnector(conninfo=conninfo, **pool))
+    unprepared = {"prepare_threshold": None}
+    connector = PsycopgConnector(conninfo=conninfo, min_size=1, max_size=3, timeout=15.0, kwargs=unprepared)
+    app = App(connector=connector)
 
     @app.task(name=TASK, pass_context=True, retry=PutBack())
     async def sweep(context: JobContext, /, **asked: Any) -> None:
