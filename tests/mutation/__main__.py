@@ -54,7 +54,11 @@ def main(arguments: list[str]) -> int:
         "--only", action="append", default=[], help="try only the mutants drawn whose name holds this"
     )
     parser.add_argument("--with", dest="overlay", action="append", default=[], help="path taken as it is now")
+    parser.add_argument(
+        "--slow", default="5", help="tests of more CPU seconds are left out: they could only raise it"
+    )
     options = parser.parse_args(arguments)
+    os.environ["MUTATION_SLOW_S"] = options.slow
     with tempfile.TemporaryDirectory(prefix="buswitness-mutants-") as name:
         copy = Path(name) / "tree"
         take_copy(copy, options.overlay)
@@ -87,7 +91,8 @@ def test_files(copy: Path, package: str) -> list[str]:
     named = re.compile(PACKAGES[package][1])
     paths = [path for group in GROUPS for path in sorted((copy / "tests" / group).rglob("test_*.py"))]
     chosen = [path.relative_to(copy).as_posix() for path in paths if named.search(path.read_text())]
-    return [*(["tests/cases"] if package in CASES else []), *chosen]
+    cases = "tests/cases/test_cases.py" if CASES.get(package) else "tests/cases"
+    return [*([cases] if package in CASES else []), *chosen]
 
 
 def carry_out(copy: Path, package: str, drawn: list[Mutant]) -> dict[str, dict[str, Any]]:

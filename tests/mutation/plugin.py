@@ -10,6 +10,7 @@ import is left to ``__main__``, which starts a new interpreter.
 from __future__ import annotations
 
 import gc
+import itertools
 import json
 import os
 import resource
@@ -39,6 +40,7 @@ settings.load_profile("mutation")
 
 KILLED, ALIVE, UNFIT = 10, 11, 12
 MEMORY = 6 << 30
+ENOUGH = 50_000  # lines followed in one test; a property's later examples go the same ways
 Item = pytest.Item
 
 
@@ -68,6 +70,7 @@ def _known(items: Sequence[Item], path: Path) -> dict[str, Any]:
 
 
 def _baseline(items: Sequence[Item]) -> dict[str, Any]:
+    signal.signal(signal.SIGPROF, _too_slow)
     known = {}
     for number, item in enumerate(items):
         lines: dict[str, set[int]] = {}
@@ -75,7 +78,9 @@ def _baseline(items: Sequence[Item]) -> dict[str, Any]:
         began = time.process_time()
         sys.settrace(trace)
         threading.settrace(trace)
+        signal.setitimer(signal.ITIMER_PROF, float(os.environ["MUTATION_SLOW_S"]))
         ok = _passes(item, items[number + 1] if number + 1 < len(items) else None)
+        signal.setitimer(signal.ITIMER_PROF, 0)
         sys.settrace(None)
         threading.settrace(None)  # type: ignore[arg-type]
         if ok:
@@ -84,7 +89,12 @@ def _baseline(items: Sequence[Item]) -> dict[str, Any]:
     return known
 
 
+def _too_slow(*_: object) -> None:
+    raise TimeoutError("takes too long to be run for each mutant")
+
+
 def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
+    events = itertools.count()
     wanted = set(os.environ["MUTATION_FILES"].split(os.pathsep))
 
     def trace(frame: FrameType, event: str, _: Any) -> Any:
@@ -92,12 +102,15 @@ def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
         if name not in wanted:
             return None
         seen = lines.setdefault(name, set())
+        seen.add(frame.f_lineno)
 
         def line(frame: FrameType, event: str, _: Any) -> Any:
             seen.add(frame.f_lineno)
+            if next(events) > ENOUGH:
+                sys.settrace(None)
+                return None
             return line
 
-        seen.add(frame.f_lineno)
         return line
 
     return trace
