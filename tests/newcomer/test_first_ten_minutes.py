@@ -48,7 +48,7 @@ def test_the_demo_and_all_that_it_tells_to_type_next(shell: Open) -> None:
     assert any(line.startswith("Next ") for line in demo.screen), "what to do next stands on the last screen"
 
     shown = user.type(steps[0])
-    assert shown.code == 1, "as the audit: what it recorded fails"
+    assert shown.code == 0, "showing went well, whatever it shows"
     assert "52-F1" in shown.text
     assert "fail" in shown.text
 
