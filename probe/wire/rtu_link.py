@@ -163,7 +163,8 @@ class RtuLink(Connection):
             self._stray(now_ns, Outcome.LATE, frame, debt.tag)
             if self._drained is not None and not self._drained.done():
                 self._drained.set_result(None)
-        elif waits:
+        elif waits and request is not None:
+            self._owe(request)  # its own answer may still come, and would look like that to the next request
             self._end(now_ns, Outcome.WRONG_UNIT, 0, frame)
         elif frame == self._answered:
             self._stray(now_ns, Outcome.REPEATED, frame)
