@@ -87,11 +87,11 @@ def _url(where: str) -> sqlalchemy.URL:
         raise InputError((_bad_url(where, "an address that cannot be read"),)) from error
     if backend not in ("sqlite", "postgresql"):
         raise InputError((_bad_url(where, f"a database of kind {backend}"),))
-    if url.password:
+    if url.password or "password" in url.query:
         raise InputError(
             (
                 Problem(
-                    file=url.render_as_string(hide_password=True),
+                    file=url.set(query={}).render_as_string(hide_password=True),
                     what="the history's address holds a password",
                     field="history",
                     found="a password in the address",
@@ -105,7 +105,7 @@ def _url(where: str) -> sqlalchemy.URL:
 
 def _bad_url(where: str, found: str) -> Problem:
     return Problem(
-        file=where.rpartition("@")[2],
+        file=where.rpartition("@")[2].partition("?")[0],
         what="the history's address is none",
         field="history",
         found=found,

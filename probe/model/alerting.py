@@ -36,6 +36,17 @@ class Mail(Strict):
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: Line | None = None
 
+    @model_validator(mode="after")
+    def _no_open_password(self) -> Mail:
+        if self.user is not None and self.security == "none":
+            raise refuse(
+                "a password would cross the network readable to all",
+                allowed="security: starttls or tls where a user is given",
+                remedy="choose starttls or tls, or leave the user out",
+                at=("security",),
+            )
+        return self
+
 
 class Webhook(Strict):
     """A POST of JSON. A token, if any, stands in BUSWITNESS_WEBHOOK_TOKEN and is sent as a bearer token."""

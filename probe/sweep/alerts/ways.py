@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from typing import Any
+from urllib.parse import urlsplit
 
 from probe.model.alerting import MAIL_PASSWORD, WEBHOOK_TOKEN, Channel, Mail, Syslog, Webhook
 from probe.sweep.alerts.book import Message
@@ -48,8 +49,7 @@ def _mail(mail: Mail, message: Message, environment: Mapping[str, str]) -> None:
     letter["Message-ID"] = f"<{message.id}.{message.made_ns}@{mail.sender.partition('@')[2]}>"
     letter["Auto-Submitted"] = "auto-generated"  # RFC 3834: no holiday replies
     letter.set_content(text_of(message.body))
-    kind = smtplib.SMTP_SSL if mail.security == "tls" else smtplib.SMTP
-    with kind(mail.server, mail.port, timeout=TIMEOUT_S) as server:
+    with _mail_server(mail) as server:
         if mail.security == "starttls":
             server.starttls(context=ssl.create_default_context())
         if mail.user is not None:
@@ -60,11 +60,21 @@ def _mail(mail: Mail, message: Message, environment: Mapping[str, str]) -> None:
         server.send_message(letter)
 
 
+def _mail_server(mail: Mail) -> smtplib.SMTP:
+    """A connection; encrypted only to who can show that it is the server (smtplib alone would not look)."""
+    if mail.security != "tls":
+        return smtplib.SMTP(mail.server, mail.port, timeout=TIMEOUT_S)
+    trusted = ssl.create_default_context()
+    return smtplib.SMTP_SSL(mail.server, mail.port, timeout=TIMEOUT_S, context=trusted)
+
+
 def _webhook(webhook: Webhook, message: Message, environment: Mapping[str, str]) -> None:
     import httpx
 
     headers = {"Idempotency-Key": f"{message.id}-{message.made_ns}"}
     if token := environment.get(WEBHOOK_TOKEN, ""):
+        if not _is_private(webhook.url):
+            raise Untold(f"{WEBHOOK_TOKEN} is sent over https only: the network could read it")
         headers["Authorization"] = f"Bearer {token}"
     try:
         answer = httpx.post(webhook.url, json=message.body, headers=headers, timeout=TIMEOUT_S)
@@ -72,6 +82,12 @@ def _webhook(webhook: Webhook, message: Message, environment: Mapping[str, str])
         raise Untold(f"{type(error).__name__}: {error}") from error
     if not answer.is_success:
         raise Untold(f"the other side says {answer.status_code}")
+
+
+def _is_private(url: str) -> bool:
+    """True if nobody on the way can read what is sent there: https, or this computer itself."""
+    parts = urlsplit(url)
+    return parts.scheme == "https" or parts.hostname in ("127.0.0.1", "::1", "localhost")
 
 
 def _syslog(syslog: Syslog, message: Message) -> None:

@@ -71,6 +71,8 @@ def test_damage_is_named_with_its_remedy(tmp_path: Path) -> None:
     ("where", "words"),
     [
         ("postgresql://me:secret@db/x", "password"),
+        ("postgresql://me@db/x?password=secret", "password"),
+        ("mysql://me@db/x?password=secret", "kind mysql"),
         ("mysql://db/x", "kind mysql"),
         ("postgresql://%", "history"),
         ("no/such/folder/h.sqlite", "no folder"),
