@@ -6,18 +6,19 @@ import importlib
 
 from tests.fuzz.target import Target
 
+_BY_MODULE = {
+    "modbus": "modbus_pdu registers",
+    "links": "link_tcp link_rtu",
+    "frames": "frames frame_protocols",
+    "captures": "capture capture_gzip capture_filter",
+    "services": "snmp_values snmp_messages sntp neighbour_tables",
+    "documents": "yaml map profile study amounts procedure checklist checklist_items fleet trust project",
+    "sheets": "schedule register_list study_table",
+    "records": "record_bytes record_forged record_packed",
+    "proofs": "report_pdf time_stamp certificates key_file",
+}
 #: Module of each target, in the order of the table.
-HOMES: dict[str, str] = {
-    "modbus_pdu": "modbus", "registers": "modbus", "link_tcp": "links", "link_rtu": "links", "frames": "frames",
-    "frame_protocols": "frames", "capture": "captures", "capture_gzip": "captures", "capture_filter": "captures",
-    "snmp_values": "services", "snmp_messages": "services", "sntp": "services", "neighbour_tables": "services",
-    "yaml": "documents", "map": "documents", "profile": "documents", "study": "documents",
-    "amounts": "documents", "procedure": "documents", "checklist": "documents", "checklist_items": "documents",
-    "fleet": "documents", "trust": "documents", "project": "documents", "schedule": "sheets",
-    "register_list": "sheets", "study_table": "sheets", "record_bytes": "records", "record_forged": "records",
-    "record_packed": "records", "report_pdf": "proofs", "time_stamp": "proofs", "certificates": "proofs",
-    "key_file": "proofs",
-}  # fmt: skip
+HOMES = {name: module for module, names in _BY_MODULE.items() for name in names.split()}
 
 
 def target(name: str) -> Target:

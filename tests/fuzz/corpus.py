@@ -1,6 +1,6 @@
 """The corpus that is committed: a text file a target, a line of base64 an input.
 
-One file a target rather than thousands of small ones: a checkout stays small, a diff shows what came and went.
+One file a target, not thousands of small ones: a checkout stays small, a diff shows what came and went.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Runs the fuzz targets one after the other: ``python -m tests.fuzz.run --minutes 60 [--target NAME]...``.
 
-The time is divided by each target's share; each works in a process of its own. The folder (``--folder``) keeps
-what was reached, so that the next run goes on from there, and adds up runs and seconds; ``--table`` prints the
-sum, ``--minimise`` writes the committed corpus anew from it.
+The time is divided by each target's share; each works in a process of its own. The folder (``--folder``)
+keeps what was reached, so that the next run goes on from there, and adds up runs and seconds; ``--table``
+prints the sum, ``--minimise`` writes the committed corpus anew from it.
 """
 
 from __future__ import annotations
@@ -77,13 +77,26 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
 
 def table(sums: dict[str, Sum]) -> str:
     """The sums as a table in Markdown."""
-    rows = ["| Target | Promise | Inputs run | Minutes | Of the processor | Edges reached | Slowest input | Found and mended | Open |", "|---|---|---:|---:|---:|---:|---:|---:|---|"]  # fmt: skip
+    heads = (
+        "Target",
+        "Promise",
+        "Inputs run",
+        "Minutes",
+        "Of the processor",
+        "Edges reached",
+        "Slowest input",
+    )
+    rows = [
+        "| " + " | ".join((*heads, "Found and mended", "Open")) + " |",
+        "|---|---|" + "---:|" * 6 + "---|",
+    ]
     for name in HOMES:
         one = sums.get(name, Sum())
         found = ", ".join(one.found) or "none"
         covered = str(one.covered) if one.covered else "not counted"
         rows.append(
-            f"| `{name}` | {target(name).promise} | {one.runs:,} | {one.seconds / 60:.1f} | {one.processor_s / 60:.1f} | {covered} "
+            f"| `{name}` | {target(name).promise} | {one.runs:,} | {one.seconds / 60:.1f} "
+            f"| {one.processor_s / 60:.1f} | {covered} "
             f"| {one.slowest_s * 1000:.0f} ms | {len(one.mended) or 'none'} | {found} |"
         )
     runs, minutes = sum(one.runs for one in sums.values()), sum(one.seconds for one in sums.values()) / 60

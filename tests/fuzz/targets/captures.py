@@ -149,8 +149,19 @@ def _filter(data: bytes) -> None:
             need(facets(frame, link) is not None, "no facets")
 
 
+_FILTERS = (
+    "tcp port 502",
+    "host 192.0.2.9 and not arp",
+    "net 192.0.2.0/24 or vlan 100",
+    "ether host 02:00:5e:10:00:01",
+    "(udp or icmp) and not (port 53)",
+    "ip6 and tcp",
+    "",
+)
+
+
 def _filter_seeds() -> Iterator[bytes]:
-    for text in ("tcp port 502", "host 192.0.2.9 and not arp", "net 192.0.2.0/24 or vlan 100", "ether host 02:00:5e:10:00:01", "(udp or icmp) and not (port 53)", "ip6 and tcp", ""):  # fmt: skip
+    for text in _FILTERS:
         for frame in frames_of_samples()[:2]:
             yield text.encode() + b"\n" + frame
 
@@ -158,7 +169,7 @@ def _filter_seeds() -> Iterator[bytes]:
 TARGETS = (
     Target(
         name="capture",
-        promise="figures or a refusal for any file; the same figures however the bytes come; memory is fixed",
+        promise="figures or a refusal; the same however the bytes come; memory is fixed",
         run=_capture,
         seeds=_seeds,
         mutate=_mutate,
@@ -168,7 +179,7 @@ TARGETS = (
     ),
     Target(
         name="capture_gzip",
-        promise="any compressed file ends; the inside is what Python's gzip finds; bombs are never held whole",
+        promise="any file ends; the inside is what Python's gzip finds; bombs are never held whole",
         run=_gzip,
         seeds=_gzip_seeds,
         longest=4096,

@@ -273,6 +273,36 @@ _REFUSES = "understood, or refused with file, line, field and what is allowed"
 _MAPS = ("examples/*.yaml", "tests/inputs/maps/*.yaml", "tests/inputs/maps/parts/*.yaml")
 _PROFILES = ("profiles/*.yaml", "tests/inputs/profiles/*.yaml")
 
+
+def _checklist_seeds() -> Iterator[bytes]:
+    items = load_items("items.yaml", _first_items())
+    whole = draft(sample_lineup().map, items)
+    for first in (0, 40, 90):
+        yield checklist_text(whole.model_copy(update={"lines": whole.lines[first : first + 5]})).encode()
+
+
+def _first_items() -> bytes:
+    return min(
+        (ROOT / "probe" / "checklists").glob("*.yaml"), key=lambda path: path.stat().st_size
+    ).read_bytes()
+
+
+def _item_seeds() -> Iterator[bytes]:
+    text = _first_items().decode()
+    head, _, items = text.partition("items:\n")
+    parts = re.split(r"(?m)^(?=  - )", items)
+    for first in range(1, min(len(parts), 30), 3):
+        yield (head + "items:\n" + "".join(parts[first : first + 3])).encode()
+
+
+def _project_seeds() -> Iterator[bytes]:
+    yield (
+        b"format: buswitness-project/1\nproject: Tarn Hollow\nnumber: P-1\nrevision: A\nclient: Tarn Hollow\n"
+        b"logo: logo.svg\ntexts: german.yaml\ntested_by: {name: A. Tester, company: Alder Bay Electric}\n"
+        b"attachments:\n  - {file: nameplate.jpg, title: Nameplate}\n"
+    )
+
+
 TARGETS = (
     _target(
         "yaml",
@@ -328,14 +358,14 @@ TARGETS = (
         "checklist",
         f"a checklist is {_REFUSES}; written out it loads as the same",
         _checklist,
-        lambda: _checklist_seeds(),
+        _checklist_seeds,
         words_of("probe/checklists/*.yaml"),
     ),
     _target(
         "checklist_items",
         f"questions are {_REFUSES}; the checklist made from them loads",
         _items,
-        lambda: _item_seeds(),
+        _item_seeds,
         words_of("probe/checklists/*.yaml"),
     ),
     _target("fleet", f"a fleet is {_REFUSES}", _simple(load_fleet), _fleet_seeds, words_of("docs/sweeps.md")),
@@ -351,36 +381,7 @@ TARGETS = (
         "project",
         f"a project file of the report is {_REFUSES}",
         _simple(project_from),
-        lambda: _project_seeds(),
+        _project_seeds,
         words_of("docs/report.md", "probe/present/turnover/project.py"),
     ),
 )
-
-
-def _checklist_seeds() -> Iterator[bytes]:
-    items = load_items("items.yaml", _first_items())
-    whole = draft(sample_lineup().map, items)
-    for first in (0, 40, 90):
-        yield checklist_text(whole.model_copy(update={"lines": whole.lines[first : first + 5]})).encode()
-
-
-def _first_items() -> bytes:
-    return min(
-        (ROOT / "probe" / "checklists").glob("*.yaml"), key=lambda path: path.stat().st_size
-    ).read_bytes()
-
-
-def _item_seeds() -> Iterator[bytes]:
-    text = _first_items().decode()
-    head, _, items = text.partition("items:\n")
-    parts = re.split(r"(?m)^(?=  - )", items)
-    for first in range(1, min(len(parts), 30), 3):
-        yield (head + "items:\n" + "".join(parts[first : first + 3])).encode()
-
-
-def _project_seeds() -> Iterator[bytes]:
-    yield (
-        b"format: buswitness-project/1\nproject: Tarn Hollow\nnumber: P-1\nrevision: A\nclient: Tarn Hollow\n"
-        b"logo: logo.svg\ntexts: german.yaml\ntested_by: {name: A. Tester, company: Alder Bay Electric}\n"
-        b"attachments:\n  - {file: nameplate.jpg, title: Nameplate}\n"
-    )

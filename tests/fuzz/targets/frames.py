@@ -185,7 +185,7 @@ def _decode_seeds() -> Iterator[bytes]:
 TARGETS = (
     Target(
         name="frames",
-        promise="any frame is read or refused with FrameError; texts are printable, passwords and payload not kept",
+        promise="any frame is read or refused; texts are printable; passwords and payload are not kept",
         run=_read,
         seeds=frames_of_samples,
         longest=1600,
@@ -193,7 +193,7 @@ TARGETS = (
     ),
     Target(
         name="frame_protocols",
-        promise="as for frames: LLDP, STP, ARP, DCP, IPv4, IPv6, router advertisement, NTP, PTP, DHCP each alone",
+        promise="as for frames: LLDP, STP, ARP, DCP, IP, router advertisement, NTP, PTP, DHCP each alone",
         run=_decode,
         seeds=_decode_seeds,
         longest=1600,

@@ -103,7 +103,8 @@ def _certificate_seeds() -> Iterator[bytes]:
 
     key = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Tarn Hollow test authority")])
-    builder = x509.CertificateBuilder(name, name, key.public_key(), 5, datetime(2026, 1, 1, tzinfo=UTC), datetime(2036, 1, 1, tzinfo=UTC))  # fmt: skip
+    first, last = (datetime(year, 1, 1, tzinfo=UTC) for year in (2026, 2036))
+    builder = x509.CertificateBuilder(name, name, key.public_key(), 5, first, last)
     made = builder.sign(key, None)
     yield made.public_bytes(Encoding.PEM)
     yield made.public_bytes(Encoding.DER)

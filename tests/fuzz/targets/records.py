@@ -23,7 +23,7 @@ from tests.fuzz.mutate import any_bytes, json_lines
 from tests.fuzz.target import Target, need, refused
 
 RECORDS = Path(__file__).parents[2] / "records"
-SAMPLES = ("format-1.audit.jsonl", "format-1-accepted.audit.jsonl", "format-1-signed.audit.jsonl", "format-1-merged.audit.jsonl")  # fmt: skip
+SAMPLES = tuple(f"format-1{kind}.audit.jsonl" for kind in ("", "-accepted", "-signed", "-merged"))
 
 
 @lru_cache(maxsize=1)
@@ -98,7 +98,7 @@ def _forged(data: bytes) -> None:
 
 
 def rechained(data: bytes) -> bytes:
-    """Lines of {"body", "kind"} with numbers, links and seal made anew, as somebody would who knows the format."""
+    """Lines of {"body", "kind"} with numbers, links and seal made anew, as a forger would."""
     made: list[bytes] = []
     previous = NO_LINE
     for number, raw in enumerate(data.split(b"\n"), 1):
@@ -177,7 +177,7 @@ TARGETS = (
     ),
     Target(
         name="record_forged",
-        promise="lines of a forger with a right chain: refused, or loaded and judged again without a traceback",
+        promise="a forger's lines in a right chain: refused, or loaded and judged again without a traceback",
         run=_forged,
         seeds=_forged_seeds,
         mutate=_forge,

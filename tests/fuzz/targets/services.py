@@ -90,7 +90,7 @@ def _message_seeds() -> Iterator[bytes]:
 
     answers = (
         v2c.OctetString("SW-1"), v2c.Integer(5), v2c.ObjectIdentifier((1, 3, 6)), v2c.Counter64(2**40),
-        v2c.TimeTicks(7), v2c.IpAddress("192.0.2.1"), v2c.Null(""), v2c.EndOfMibView(""), v2c.NoSuchObject(""),
+        v2c.TimeTicks(7), v2c.IpAddress("192.0.2.1"), v2c.Null(""), v2c.EndOfMibView(""),
     )  # fmt: skip
     for value in answers:
         pdu = v2c.GetResponsePDU()
@@ -170,7 +170,7 @@ TARGETS = (
     ),
     Target(
         name="sntp",
-        promise="an answer is used only if it is a synchronised server's to this request; bounds are in order",
+        promise="only a synchronised server's answer to this request is used; bounds are in order",
         run=_sntp,
         seeds=_sntp_seeds,
         longest=200,

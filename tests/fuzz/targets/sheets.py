@@ -1,4 +1,4 @@
-"""Targets: tables that other people's programs write: device schedules, register lists, studies; CSV and workbooks."""
+"""Targets: tables of other people's programs: schedules, register lists, studies; CSV and workbooks."""
 
 from __future__ import annotations
 
