@@ -16,7 +16,7 @@ import pytest
 from probe.model.errors import InputError
 from probe.model.fleet import Fleet, Sweep, duration_s
 from probe.model.fleet_load import load_fleet
-from probe.model.slots import due_now, next_slot, put_off_s, slots, trouble_with
+from probe.model.slots import due_now, first_start, next_slot, put_off_s, slots, trouble_with
 
 HEAD = "format: buswitness-fleet/1\nzone: Europe/Berlin\nsweeps:\n"
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -139,3 +139,14 @@ def test_slots_come_in_order_and_never_twice() -> None:
     assert all(b.due - a.due >= timedelta(minutes=10) for a, b in pairwise(listed))
     local = [slot.at.astimezone(BERLIN) for slot in listed]
     assert not any(moment.hour == 8 for moment in local)
+
+
+@pytest.mark.parametrize(
+    "rest", ["", ", spread: 6h", ', quiet: ["01:00-09:00"]', ', spread: 90m, quiet: ["22:00-04:00"]']
+)
+def test_the_first_start_is_the_earliest_of_all_that_are_still_to_come(rest: str) -> None:
+    sweep = sweep_of(f"at: '30 2,5 * * *'{rest}")
+    everything = list(zip(range(40), slots(sweep, BERLIN, at("2026-03-20T00:00")), strict=False))
+    for hour in range(24 * 8):
+        now = at("2026-03-25T00:00") + timedelta(hours=hour)
+        assert first_start(sweep, BERLIN, now) == min(slot.at for _, slot in everything if slot.at > now)
