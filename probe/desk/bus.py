@@ -177,7 +177,7 @@ def cycle(line: Line, scan: Round, *, wanted_s: float | None = None, reach: Reac
     if scan.dead:
         result.append(_round_time(f"round, {scan.dead} dead", line, scan))
     checks = []
-    if wanted_s is not None:
+    if wanted_s is not None and scan.devices:  # a map may draw a line before the devices on it
         fitting = devices_that_fit(line, scan, wanted_s)
         result.append(exact("devices that fit the wanted round", fitting, "devices"))
         checks.append(at_most(result[1] if scan.dead else alive, wanted_s, "time that the site wants"))

@@ -68,3 +68,9 @@ def test_the_sum_of_the_round_can_be_followed() -> None:
     assert "silence t3.5 = 2.0052 ms" in texts  # 3.5 * 11 bits / 19200 baud
     assert "round = 4 * 84.375 ms + 4 * 10 ms = 0.3775 s" in texts
     assert "with 1 dead: 0.29312 s + 1 * 3.01375 s = 3.3069 s" in texts
+
+
+def test_a_line_that_is_drawn_before_its_devices_takes_no_time_and_breaks_nothing() -> None:
+    working = cycle(LINE, replace(SCAN, devices=()), wanted_s=1.0)
+    assert working.result[0].value == 0
+    assert working.checks == (), "a time that nobody takes is not tested, so it cannot pass"
