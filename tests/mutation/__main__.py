@@ -57,7 +57,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument(
         "--slow", default="5", help="tests of more CPU seconds are left out: they could only raise it"
     )
+    parser.add_argument("--minutes", default="600", help="no new mutant is begun after so long")
     options = parser.parse_args(arguments)
+    os.environ["MUTATION_MINUTES"] = options.minutes
     os.environ["MUTATION_SLOW_S"] = options.slow
     with tempfile.TemporaryDirectory(prefix="buswitness-mutants-") as name:
         copy = Path(name) / "tree"
@@ -77,13 +79,13 @@ def take_copy(copy: Path, overlay: list[str]) -> None:
 
 
 def draw(copy: Path, package: str, size: int, seed: int) -> tuple[list[Mutant], int]:
-    """The sample, in the order of the files, and the number of all mutants."""
+    """The sample in the order drawn (so that its first part is a sample too), and how many mutants there are."""
     found: list[Mutant] = []
     clocks = set(copy.glob(PACKAGES["clock"][0])) if package == "judge" else set()
     for path in sorted(set(copy.glob(PACKAGES[package][0])) - clocks):
         found += mutants(path.relative_to(copy).as_posix(), path.read_text(encoding="utf-8"))
     chosen = random.Random(seed).sample(range(len(found)), min(size, len(found)) if size else len(found))
-    return [found[number] for number in sorted(chosen)], len(found)
+    return [found[number] for number in chosen], len(found)
 
 
 def test_files(copy: Path, package: str) -> list[str]:
@@ -115,7 +117,7 @@ def carry_out(copy: Path, package: str, drawn: list[Mutant]) -> dict[str, dict[s
     if not results.exists():
         raise SystemExit(done.stdout[-3000:] + done.stderr[-3000:])
     told = {one["name"]: one for one in map(json.loads, results.read_text().splitlines())}
-    for one in drawn:
+    for one in [one for one in drawn if one.name in told]:
         if told[one.name]["verdict"] == "at import":
             told[one.name] |= at_import(copy, one, command, told[one.name]["files"] or files)
     return told
@@ -144,7 +146,8 @@ def report(options: argparse.Namespace, drawn: list[Mutant], of: int, told: dict
     """Print survivors and the score."""
     same = yaml.safe_load(EQUIVALENT.read_text(encoding="utf-8")) or {}
     counted = killed = equivalent = 0
-    for one in drawn:
+    tried = [one for one in drawn if one.name in told]
+    for one in tried:
         text = (ROOT / one.file).read_text(encoding="utf-8").splitlines()[one.line - 1].strip()
         survived = told[one.name]["verdict"] == "survived"
         if survived and _equivalent(same, one, text):
@@ -159,7 +162,7 @@ def report(options: argparse.Namespace, drawn: list[Mutant], of: int, told: dict
     say(
         f"{options.package}: {killed} of {counted} seen = {killed / max(counted, 1):.1%} "
         f"(95 %: {low:.1%} to {high:.1%}); {equivalent} equivalent beside them; "
-        f"drawn {len(drawn)} of {of} with seed {options.seed}"
+        f"tried {len(tried)} of {len(drawn)} drawn from {of} with seed {options.seed}"
     )
     return int(killed < 0.9 * counted)
 

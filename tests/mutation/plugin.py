@@ -18,6 +18,7 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
@@ -51,7 +52,10 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
     told = Path(plan["results"])
     known = _known(session.items, told.with_suffix(".known"))
     items = {item.nodeid: item for item in session.items if item.nodeid in known}
+    end = time.monotonic() + 60 * float(os.environ["MUTATION_MINUTES"])
     for fields in plan["mutants"]:
+        if time.monotonic() > end:
+            break
         verdict = _try(Mutant(**fields), items, known)
         with told.open("a") as file:
             file.write(json.dumps(verdict) + "\n")
@@ -63,7 +67,10 @@ def _known(items: Sequence[Item], path: Path) -> dict[str, Any]:
     pid = os.fork()
     if not pid:
         _silent()
-        path.write_text(json.dumps(_baseline(items)))
+        try:
+            path.write_text(json.dumps(_baseline(items)))
+        except BaseException:  # noqa: BLE001 - said to the one who waits
+            path.with_suffix(".why").write_text(traceback.format_exc())
         os._exit(0)
     os.waitpid(pid, 0)
     return json.loads(path.read_text())
@@ -119,7 +126,11 @@ def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
 def _passes(item: Item, following: Item | None) -> bool:
     from _pytest.runner import runtestprotocol
 
-    reports = runtestprotocol(item, log=False, nextitem=following)
+    try:
+        reports = runtestprotocol(item, log=False, nextitem=following)
+    except Exception:  # noqa: BLE001 - the alarm may ring between the test's own parts
+        item.session._setupstate.teardown_exact(None)
+        return False
     return len(reports) == 3 and all(report.passed for report in reports)
 
 
