@@ -79,7 +79,7 @@ def take_copy(copy: Path, overlay: list[str]) -> None:
 
 
 def draw(copy: Path, package: str, size: int, seed: int) -> tuple[list[Mutant], int]:
-    """The sample in the order drawn (so that its first part is a sample too), and how many mutants there are."""
+    """The sample in the order drawn (its first part is a sample too), and how many mutants there are."""
     found: list[Mutant] = []
     clocks = set(copy.glob(PACKAGES["clock"][0])) if package == "judge" else set()
     for path in sorted(set(copy.glob(PACKAGES[package][0])) - clocks):
