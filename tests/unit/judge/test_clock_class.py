@@ -43,12 +43,17 @@ def kind(
         ("2025-03-04T10:00:00", "2026-03-04T10:00:00", "Year is wrong: 1 year behind"),
         ("2016-03-04T10:00:00", "2026-03-04T10:00:00", "Year is wrong: 10 years behind"),
         ("2026-03-05T10:00:00", "2026-03-04T10:00:00", "the date is 1 day ahead"),
+        ("2027-03-05T10:00:00", "2026-03-04T10:00:00", "the date is 366 days ahead"),
+        ("2027-03-06T10:00:00", "2026-03-04T10:00:00", "Clock is off"),
         ("2026-03-04T10:00:37", "2026-03-04T10:00:00", "37 s, as the TAI"),
+        ("2026-03-04T09:59:23", "2026-03-04T10:00:00", "37 s, as the TAI"),
+        ("2026-03-04T10:00:19", "2026-03-04T10:00:00", "19 s, as the TAI taken for GPS"),
         ("2026-03-04T10:00:18", "2026-03-04T10:00:00", "18 s, as the GPS"),
         ("2026-03-04T10:00:01", "2026-03-04T10:00:00", "off by one second, as after a leap second"),
         ("2026-03-04T10:15:00", "2026-03-04T10:00:00", "0.25 h ahead"),
         ("2026-03-04T10:00:05", "2026-03-04T10:00:00", "Clock is off"),
         ("2006-07-19T10:00:00", "2026-03-04T10:00:00", "the size of its counter"),  # 1024 weeks: 7168 days
+        ("2045-10-18T10:00:00", "2026-03-04T10:00:00", "the size of its counter"),
         ("1900-01-01T03:31:44", "2036-02-07T10:00:00", "Clock was never set"),
         ("1901-12-14T10:00:00", "2038-01-20T16:28:16", "the size of its counter"),  # signed 32 bits ended
         ("1956-03-05T10:00:00", "2026-03-04T10:00:00", "seconds since 1900 instead of 1970"),
@@ -56,6 +61,15 @@ def kind(
 )
 def test_each_kind_has_its_name(shown: str, true: str, title: str) -> None:
     assert title in kind(shown, true).title
+
+
+@pytest.mark.parametrize(
+    "first",
+    ["1900-01-01", "1970-01-01", "1980-01-01", "1980-01-06", "1984-01-01", "1990-01-01", "2000-01-01"],
+)
+def test_a_clock_near_a_customary_first_date_was_never_set(first: str) -> None:
+    """Source: RFC 5905, Figure 4 for 1900, 1970 and 1980-01-06; the others from memory."""
+    assert "Clock was never set" in kind(f"{first}T03:31:44", "2026-03-04T10:00:00").title
 
 
 def test_a_leap_second_is_no_name_for_what_is_read_to_a_second() -> None:
