@@ -131,7 +131,7 @@ def _map_of(text: str, copies: int) -> str:
     reference = values.get("clock", {}).get("reference", "")
     if reference.startswith("tag:"):
         values["clock"]["reference"] = reference.replace("tag:", "tag:R0/")
-    for key in ("networks", "study"):
+    for key in ("networks", "study", "cabling"):  # they name devices of the one lineup
         values.pop(key, None)
     values.pop("approved_sha256", None)
     return json.dumps(values, indent=0)
