@@ -102,3 +102,7 @@ def test_stamps_further_apart_than_needed_never_lie_about_the_order() -> None:
             told += 1
             assert (stamps[0] < stamps[1]) == (events[0] < events[1])
     assert told > 300
+
+
+def test_the_fleet_holds_for_the_last_reading_of_all() -> None:
+    assert fleet(state("A", 0, 0.1, at_ns=7), state("B", 0, 0.1, at_ns=9)).at_ns == 9
