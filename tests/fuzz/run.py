@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import re
 import subprocess
 import sys
@@ -21,6 +22,9 @@ from tests.fuzz import corpus
 from tests.fuzz.catalogue import HOMES, target
 
 FOLDER = Path.home() / ".cache" / "buswitness-fuzz"
+#: Where the table is told, and between which marks.
+PAGE = Path(__file__).parents[2] / "docs" / "assurance.md"
+MARKS = ("<!-- fuzzing: table -->", "<!-- fuzzing: end of table -->")
 #: Of each target's inputs so many are committed, and none longer than this.
 MOST_INPUTS, LONGEST_INPUT = 60, 6000
 _DONE = re.compile(r"Done (\d+) runs in (\d+) second")
@@ -53,7 +57,7 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
     folder.mkdir(parents=True, exist_ok=True)
     log = folder / f"{name}.log"
     command = [sys.executable, "-m", "tests.fuzz.work", name, str(seconds), str(folder), engine]
-    began = time.monotonic()
+    began, busy_s = time.monotonic(), _children_s()
     with log.open("w", errors="replace") as out:
         ended = subprocess.run(command, stdout=out, stderr=subprocess.STDOUT, check=False)
     said = log.read_text("utf-8", "replace")
@@ -66,13 +70,26 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
     return Sum(
         runs=total.runs + (int(done[1]) if done else int(told["runs"])),
         seconds=round(total.seconds + time.monotonic() - began, 1),
-        processor_s=round(total.processor_s + told.get("processor_s", 0.0), 1),
+        processor_s=round(total.processor_s + _children_s() - busy_s, 1),
         covered=max([total.covered, *(int(one[0]) for one in covered)]),
         inputs=sum(1 for _ in (folder / "kept" / name).glob("*")),
         slowest_s=max(total.slowest_s, told["slowest_s"]),
         found=found,
         mended=mended,
     )
+
+
+def _children_s() -> float:
+    """Processor time of processes that have ended; 0 on systems that do not tell."""
+    times = os.times()
+    return times.children_user + times.children_system
+
+
+def publish(sums: dict[str, Sum], page: Path = PAGE) -> None:
+    """Put the table into the page, between its two marks. Raises ValueError if they are not there."""
+    text = page.read_text("utf-8")
+    start, end = text.index(MARKS[0]) + len(MARKS[0]), text.index(MARKS[1])
+    page.write_text(f"{text[:start]}\n\n{table(sums)}\n{text[end:]}", "utf-8", newline="\n")
 
 
 def table(sums: dict[str, Sum]) -> str:
@@ -143,6 +160,7 @@ def _arguments() -> argparse.Namespace:
     )
     parser.add_argument("--turns", type=int, default=1, help="go round the targets so many times")
     parser.add_argument("--table", action="store_true", help="print the sums so far and end")
+    parser.add_argument("--publish", action="store_true", help="put the table into docs/assurance.md and end")
     parser.add_argument(
         "--minimise", action="store_true", help="write tests/fuzz/corpus from the folder and end"
     )
@@ -157,9 +175,11 @@ def main() -> int:
     if asked.table:
         print(table(sums), end="")  # noqa: T201
         return 0
-    if asked.minimise:
-        for name in names:
+    if asked.minimise or asked.publish:
+        for name in names if asked.minimise else ():
             print(f"{name}: {minimise(name, asked.folder)} inputs", flush=True)  # noqa: T201
+        if asked.publish:
+            publish(sums)
         return 0
     shares = {name: target(name).share for name in names}
     for _ in range(asked.turns):

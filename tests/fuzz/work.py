@@ -58,7 +58,6 @@ class Tally:
         told = {
             "runs": self.runs,
             "seconds": round(self._told - self._began, 1),
-            "processor_s": round(time.process_time(), 1),
             "slowest_s": round(self.slowest_s, 3),
             "found": self.found,
         }
