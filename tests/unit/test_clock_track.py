@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from probe.judge.clock_region import ClockRegion, Stamp, region_of
-from probe.judge.clock_track import Behaviour, is_torn, track
+from probe.judge.clock_track import Behaviour, _leads, is_torn, track
 
 S = 1_000_000_000
 MS = 1_000_000
@@ -127,3 +127,12 @@ def test_drift_is_bounded_by_the_readings_alone() -> None:
     drift = region.drift_ppm()
     assert drift.low <= 80 <= drift.high
     assert drift.width < 120
+
+
+@pytest.mark.parametrize(("lead_ms", "leads"), [(-50, False), (50, True), (1_090, True), (1_110, False)])
+def test_a_stamp_leads_by_a_step_and_its_round_trip_at_most(lead_ms: int, leads: bool) -> None:
+    """Known exactly, then a reading of 100 ms round trip and a step of a second that is ahead by so much."""
+    region = region_of([Stamp(0, 0, 5 * 1_000 * MS, 0)], 1e-6)
+    assert region is not None
+    late = Stamp(0, 100 * MS, (5_100 + lead_ms) * MS, 1_000 * MS)
+    assert _leads(late, region) is leads
