@@ -201,7 +201,7 @@ def _tables(made: list[Any]) -> tuple[float, int]:
             shares = [column.width or 1.5 for column in block.columns]
             widths = [440 * share / sum(shares) for share in shares]
             tight = [("LEFTPADDING", (0, 0), (-1, -1), 1), ("RIGHTPADDING", (0, 0), (-1, -1), 1)]
-            story.append(LongTable([head, *rows], colWidths=widths, repeatRows=1, style=tight))
+            story.append(LongTable([head, *rows], colWidths=widths, repeatRows=1, style=tight, splitInRow=1))
         elif block.kind == "items":
             for item in block.items:
                 say(item.head)
