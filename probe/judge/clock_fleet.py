@@ -25,6 +25,8 @@ from probe.judge.limit import Interval
 S = 1_000_000_000
 #: Beyond so many clocks pairs are not listed one by one, and the median is that of every n-th clock.
 MOST_PAIRED = 300
+#: A clock this far off orders nothing: the order of events is read from clocks that are right to the day.
+MOST_S = 366 * 86_400.0
 
 
 class Member(NamedTuple):
@@ -107,6 +109,9 @@ def _why_not(state: ClockState | None) -> str:
         return "not measured"
     if not state.is_settled or state.region is None or state.region.is_empty:
         return state.behaviour.value if state.readings else "shows no possible date"
+    own = state.own_s
+    if own is not None and abs(own.middle) > MOST_S:
+        return "shows another year, or was never set"
     return ""
 
 

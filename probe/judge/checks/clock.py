@@ -163,7 +163,7 @@ def _off(
         Verdict.FAIL,
         kind.title,
         observed=observed,
-        expected=f"within {state.tolerance_s:g}",
+        expected=f"within {state.tolerance_s:g}{' s' if kind.absurd else ''}",
         unit="" if kind.absurd else "s",
         uncertainty="" if kind.absurd else _digits(offset.half_width),
         point=rule.point,
