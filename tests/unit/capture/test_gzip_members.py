@@ -1,4 +1,4 @@
-"""Captures compressed in pieces: members behind each other, padding between them, bytes that come as they like."""
+"""Captures compressed in pieces: members behind each other, padding between, bytes that come as they like."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ def unpacked(data: bytes, step: int) -> tuple[bytes, bool]:
 @pytest.mark.parametrize("step", [1, 2, 3, 7, 100, 4096])
 @pytest.mark.parametrize("padding", [0, 1, 512])
 def test_members_behind_each_other_are_one_capture(step: int, padding: int) -> None:
-    """Found by fuzzing: what followed padding, or a member that began on the last byte of a read, was left out
-    without a word. Source: RFC 1952, 2.2 (members follow each other); padding: as Python's gzip reads it.
+    """Found by fuzzing: what followed padding, or a member that began on the last byte of a read, was left
+    out without a word. Source: RFC 1952, 2.2 (members follow each other); padding: as Python's gzip reads it.
     """
     data = gzip.compress(FIRST, mtime=0) + bytes(padding) + gzip.compress(SECOND, mtime=0) + bytes(padding)
     assert gzip.decompress(data) == FIRST + SECOND
