@@ -1,4 +1,4 @@
-"""Captures compressed in pieces: members behind each other, padding between, bytes that come as they like."""
+"""Captures in gzip of several members: padding between them, bytes that come as they like."""
 
 from __future__ import annotations
 
