@@ -53,3 +53,14 @@ def test_no_factor_outside_the_table(celsius: float) -> None:
 def test_heat_is_told_by_what_it_does_to_life() -> None:
     hot = Bank(volts=24, capacity_ah=10, temperature_c=33.3)
     assert any("0.5 of its design life" in step.text for step in autonomy(hot, (Stretch(watts=60),)).steps)
+
+
+def test_every_stretch_of_a_profile_counts() -> None:
+    """240 Wh less 1 h of 60 W and 1 h of 120 W leave 60 Wh: half an hour at 120 W."""
+    profile = (Stretch(watts=60, hours=1), Stretch(watts=120, hours=1), Stretch(watts=120))
+    assert autonomy_h(BANK, profile) == pytest.approx(2.5)
+
+
+def test_the_time_is_told_in_minutes() -> None:
+    texts = [step.text for step in autonomy(BANK, (Stretch(watts=120),)).steps]
+    assert "autonomy = 120 min, predicted within 20%" in texts

@@ -74,3 +74,9 @@ def test_a_line_that_is_drawn_before_its_devices_takes_no_time_and_breaks_nothin
     working = cycle(LINE, replace(SCAN, devices=()), wanted_s=1.0)
     assert working.result[0].value == 0
     assert working.checks == (), "a time that nobody takes is not tested, so it cannot pass"
+
+
+def test_what_was_given_is_told() -> None:
+    told = dict(cycle(LINE, SCAN, wanted_s=2).inputs)
+    assert (told["baud"], told["devices"], told["requests_a_round"]) == (19200, 4, 4)
+    assert told["wanted"] == Amount(value=2, unit="s")

@@ -43,3 +43,8 @@ def test_distance_to_power(distance_mm: float, verdict: Verdict) -> None:
     given = Amount(value=distance_mm, unit="mm", plus_minus=5)
     beside = Neighbourhood(data_class="b", divider="none", circuits=12, distance_mm=given)
     assert conduit((Cable.PAIR,), beside).checks[0].verdict is verdict
+
+
+def test_a_kind_alone_and_a_kind_twice_have_a_statement_of_their_own() -> None:
+    assert len(may_share((Cable.PAIR,))) == 1
+    assert len(may_share((Cable.PAIR, Cable.PAIR, Cable.FIBRE))) == 2

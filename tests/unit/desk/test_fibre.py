@@ -85,3 +85,8 @@ def test_most_light_counts_scatter_alone(kind: Fibre, nm: int, launch_dbm: float
     most = budget(replace(LINK, fibre=kind, wavelength_nm=nm), optics=optics).result[2]
     assert most.high == pytest.approx(0.0, abs=1e-9)
     assert most.value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_wavelength_without_a_known_scatter_takes_nothing_off_the_most_light() -> None:
+    odd = replace(LINK, wavelength_nm=980, db_per_km=2.0)
+    assert budget(odd, optics=OPTICS).result[2].value == pytest.approx(OPTICS.launch_most_dbm)
