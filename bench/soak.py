@@ -172,7 +172,10 @@ def main() -> int:
         if given.sweeps:
             run(folder, given.sweeps, given.seconds)
         told = {kind: rows_of(folder / f"{kind}.jsonl") for kind in KINDS}
-    made = section(told)
+    try:
+        made = section(told)
+    except ValueError as error:
+        sys.exit(f"no slopes: {error} after the first third; give more --sweeps")
     print(made)
     renew(given.output, made)
     return 0 if "| NO |" not in made else 1
