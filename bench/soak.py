@@ -31,6 +31,7 @@ BATCHES = 8
 T_95 = 2.447  # two-sided, BATCHES - 2 degrees of freedom; a table of Student's t, from memory
 WARM = 1 / 3
 KINDS = ("sweeps", "audits")
+PORTS = 16  # more than the lineup has addresses
 HOLDS = {
     "uss_kib": "memory of its own, KiB",
     "rss_kib": "resident memory, KiB",
@@ -76,11 +77,13 @@ def slope(values: list[float]) -> Slope:
 def run(folder: Path, sweeps: int, seconds: float) -> None:
     """Both processes at once; what they say goes into the folder."""
     files = [(folder / f"{kind}.jsonl").open("w", encoding="utf-8") for kind in KINDS]
-    started = []
+    started: list[subprocess.Popen[bytes]] = []
+    port = 20_000 - PORTS
     for kind, file in zip(KINDS, files, strict=True):
         work = folder / kind
         work.mkdir(exist_ok=True)
-        command = [sys.executable, "-m", "bench.soak_subject", kind, work, _free_ports(), sweeps, seconds]
+        port = _free_ports(port + PORTS)  # each its own: the first may not listen yet
+        command = [sys.executable, "-m", "bench.soak_subject", kind, work, port, sweeps, seconds]
         started.append(subprocess.Popen([str(word) for word in command], stdout=file, cwd=HERE.parent))
     try:
         codes = [process.wait() for process in started]
@@ -93,10 +96,10 @@ def run(folder: Path, sweeps: int, seconds: float) -> None:
         sys.exit(f"a process of the soak failed: exit codes {codes}")
 
 
-def _free_ports() -> int:
-    """First of sixteen ports of loopback that nobody listens at, below those that systems give out."""
-    for base in range(20_000, 30_000, 16):
-        sockets = [socket.socket() for _ in range(16)]
+def _free_ports(first: int) -> int:
+    """First of so many ports of loopback that nobody listens at, below those that systems give out."""
+    for base in range(first, 30_000, PORTS):
+        sockets = [socket.socket() for _ in range(PORTS)]
         try:
             for number, one in enumerate(sockets):
                 one.bind(("127.0.0.1", base + number))
