@@ -65,6 +65,7 @@ def test_no_segment_beyond_the_fastest() -> None:
 
 def test_the_sum_of_the_round_can_be_followed() -> None:
     texts = [step.text for step in cycle(LINE, replace(SCAN, dead=1, gap_s=0.01)).steps]
+    assert "one character: 11 bits / 19200 baud = 572.917 us" in texts
     assert "silence t3.5 = 2.0052 ms" in texts  # 3.5 * 11 bits / 19200 baud
     assert "round = 4 * 84.375 ms + 4 * 10 ms = 0.3775 s" in texts
     assert "with 1 dead: 0.29312 s + 1 * 3.01375 s = 3.3069 s" in texts

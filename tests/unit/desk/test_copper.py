@@ -101,3 +101,10 @@ def test_a_load_of_constant_power_collapses_below_half_the_supply() -> None:
     low = replace(FEEDER, limit_least_v=6)
     assert longest_m(replace(low, loads=(load("A", 1, 5),))) == pytest.approx(180)
     assert longest_m(replace(low, loads=(load("A", 1, 60, is_power=True),))) == pytest.approx(120)
+
+
+def test_what_a_load_draws_is_told_with_its_unit() -> None:
+    both = (load("A", 10, 1), load("B", 10, 20, is_power=True))
+    told = dict(feeder_voltages(replace(FEEDER, loads=both)).inputs)
+    assert str(told["load A"]).endswith(", 1 A")
+    assert str(told["load B"]).endswith(", 20 W")

@@ -90,3 +90,7 @@ def test_most_light_counts_scatter_alone(kind: Fibre, nm: int, launch_dbm: float
 def test_a_wavelength_without_a_known_scatter_takes_nothing_off_the_most_light() -> None:
     odd = replace(LINK, wavelength_nm=980, db_per_km=2.0)
     assert budget(odd, optics=OPTICS).result[2].value == pytest.approx(OPTICS.launch_most_dbm)
+
+
+def test_the_loss_of_the_fibre_can_be_followed() -> None:
+    assert budget(LINK).steps[0].text == "fibre: 1 km * 1.5 dB/km = 1.5 dB"
