@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from probe.desk.working import Amount, Step, Working, at_most, between
 
 _CHANNEL = "TIA-568.2-D and ISO/IEC 11801, 100 m channel (from memory)"
-FIXED_MOST_M, CHANNEL_MOST_M = 90.0, 100.0
+#: With it and the cords that it leaves, the whole channel is 100 m; shorter fixed cable never makes more.
+FIXED_MOST_M = 90.0
 #: Loss of cords beside that of fixed cable, and the cord at the work area's other end, by wire gauge.
 DERATING = {24: 0.2, 26: 0.5}
 _ELSEWHERE_M = {24: 5.0, 26: 3.5}
@@ -57,7 +58,7 @@ def heat_factor(ambient_c: float, *, screened: bool) -> float:
 
 
 def channel_length(channel: Channel) -> Working:
-    """Fixed length, cords and whole channel against the standard's limits at the ambient temperature.
+    """Fixed length and cords against the standard's limits at the ambient temperature; the whole is told.
 
     Source: TIA-568.2-D, ISO/IEC 11801 (from memory).
     """
