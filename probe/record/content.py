@@ -205,10 +205,19 @@ def load_inside(path: Path, number: int) -> RecordContent:
         line, why = chain.take(RawLine(data, True))
         if why or line is None:
             raise refused(path)
-        gathering.take(line)
+        try:
+            gathering.take(line)
+        except (KeyError, TypeError, ValueError) as error:
+            raise _misread_inside(path, number, line) from error
     if gathering.header is None:
         raise refused(path)
     return gathering.content(chain, gathering.header, cut=False)
+
+
+def _misread_inside(path: Path, number: int, line: ReadLine) -> RecordError:
+    """The chain of a record inside holds, but one of its lines is not what its kind needs."""
+    what = f"line {line.sequence} of record {number} inside is no proper {line.kind} line"
+    return RecordError(Problem(file=str(path), what=what, remedy="get the record itself, not the merged one"))
 
 
 def load_newer(path: Path) -> tuple[RecordContent, Mapping[str, int]]:

@@ -45,7 +45,10 @@ def lines_of(path: Path, number: int) -> Iterator[bytes]:
     with open_record(path) as file:
         for raw in raw_lines(file):
             if raw.data.startswith(_START):
-                source, data = raw_inside(json_of(raw.data)["body"])
+                value = json_of(raw.data)
+                if value["kind"] != EMBEDDED:
+                    continue  # a kind of another version that begins alike
+                source, data = raw_inside(value["body"])
                 if source == number:
                     yield data
 
@@ -67,7 +70,7 @@ class Inner:
         if source == len(self._chains) + 1:
             self._finish_last()
             self._chains.append(Chain())
-        if source != len(self._chains) or source > len(self._sources):
+        if source < 1 or source != len(self._chains) or source > len(self._sources):
             raise ValueError(f"a line of source {source} does not stand here")
         inner, why = self._chains[-1].take(RawLine(raw, True))
         if why or inner is None:
