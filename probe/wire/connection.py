@@ -239,6 +239,9 @@ class Connection(asyncio.Protocol):
             self._arm(self._due())
         else:
             self._time_out()
+        if self._waiter is not None and self._timer is None:
+            # What settled was no answer to the open request (a late one to another): it waits on.
+            self._arm(self._due())
 
     def _later(self) -> float:
         """Loop time until which to wait on, as this computer lost so much of the wait; 0.0 if none."""

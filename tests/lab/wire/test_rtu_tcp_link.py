@@ -206,3 +206,20 @@ async def test_no_function_outside_the_list_leaves_the_socket(hostile, strays, o
             with contextlib.nullcontext() if function in (1, 2, 3, 4) else pytest.raises(WriteRefused):
                 await link.exchange(ask(pdu), STRICT)
         assert [frame[1] for frame in server.seen] == [1, 2, 3, 4]
+
+
+async def test_a_late_frame_of_another_unit_does_not_stop_the_clock_of_the_open_request(
+    hostile, strays, opened, ask
+):
+    """Found by fuzzing: the frame says more bytes than it has, so that only silence ends it. It settled at
+    the open request's time-out, answered an older one, and the open request then waited for ever.
+    """
+    late = rtu(5, bytes.fromhex("031E0102030405060708"))  # 30 bytes announced, 8 come; the checksum is right
+
+    async with hostile(lambda _, number: [] if number == 1 else [late]) as server:
+        link = await opened(link_of(server, strays))
+        first = await link.exchange(ask(timeout_s=0.12), STRICT)
+        async with asyncio.timeout(20):
+            second = await link.exchange(ask(unit=6, timeout_s=0.12), STRICT)
+    assert (first.outcome, second.outcome) == (Outcome.NO_ANSWER, Outcome.NO_ANSWER)
+    assert [stray.outcome for stray in strays] == [Outcome.LATE]
