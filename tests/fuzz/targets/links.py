@@ -29,6 +29,7 @@ _ANSWERS = (
     bytes((0x2B, 0x0E, 1, 1, 0, 0, 1, 0, 3)) + b"abc",
 )
 _MOST_STEPS = 60
+_LONGEST_S = 3600.0  # virtual seconds
 
 
 class _Jump(selectors.SelectSelector):
@@ -56,7 +57,7 @@ class _Loop(asyncio.SelectorEventLoop):
 
 
 @dataclass
-class _Wire:
+class Wire:
     """The far end of the connection, and the run's clock."""
 
     loop: _Loop
@@ -114,14 +115,14 @@ class _Target:
     link, host, port = "tcp 127.0.0.1:502", "127.0.0.1", 502
 
 
-class _Tcp(TcpLink):
+class Tcp(TcpLink):
     __slots__ = ("wire",)
 
     async def _dial(self) -> None:
         self.wire.dial()
 
 
-class _Rtu(RtuLink):
+class Rtu(RtuLink):
     __slots__ = ("wire",)
 
     async def _dial(self) -> None:
@@ -146,7 +147,7 @@ class _Script:
 
     def __init__(self, data: bytes, *, rtu: bool) -> None:
         self._data, self._at, self._rtu = data, 0, rtu
-        self._wire = wire = _Wire(_loop())
+        self._wire = wire = Wire(virtual_loop())
         wire.sent.clear()
         flags = self._next()
         self._quirks = Quirks(
@@ -154,9 +155,9 @@ class _Script:
         )
         if rtu:
             silence = 0.004 if flags & 4 else 0.0
-            link: Any = _Rtu("rtu", wire, wire.strays.append, silence_s=silence, closes=not flags & 8)
+            link: Any = Rtu("rtu", wire, wire.strays.append, silence_s=silence, closes=not flags & 8)
         else:
-            link = _Tcp(cast("Any", _Target), wire, wire.strays.append)
+            link = Tcp(cast("Any", _Target), wire, wire.strays.append)
         link.wire = wire
         wire.link = self._link = link
         self._kind = 0
@@ -276,7 +277,8 @@ class _Script:
 _LOOP: list[_Loop] = []
 
 
-def _loop() -> _Loop:
+def virtual_loop() -> _Loop:
+    """The one loop in virtual time that all inputs use."""
     if not _LOOP:
         _LOOP.append(_Loop())
     return _LOOP[0]
@@ -289,12 +291,15 @@ def close() -> None:
 
 
 def _play(data: bytes, *, rtu: bool) -> None:
-    loop = _loop()
+    loop = virtual_loop()
     errors: list[dict[str, Any]] = []
     loop.set_exception_handler(lambda _, context: errors.append(context))
     try:
-        loop.run_until_complete(_Script(data, rtu=rtu).play())
+        loop.run_until_complete(asyncio.wait_for(_Script(data, rtu=rtu).play(), _LONGEST_S))
         loop.run_until_complete(asyncio.sleep(0))
+    except TimeoutError:
+        close()
+        raise BrokenPromiseError("a request whose wait never ends") from None
     except BaseException:
         close()  # whatever hangs in it must not reach the next input
         raise
