@@ -33,6 +33,9 @@ class Terminal:
 
         self._master, slave = pty.openpty()
         termios.tcsetwinsize(slave, (size[1], size[0]))
+        modes = termios.tcgetattr(slave)
+        modes[3] |= termios.NOFLSH  # a Ctrl-C throws away nothing that was written and is not read yet
+        termios.tcsetattr(slave, termios.TCSANOW, modes)
         self.size = size
         self.before = termios.tcgetattr(slave)
         self._slave = slave
@@ -198,7 +201,8 @@ def test_the_second_ctrl_c_cuts_off_and_still_seals(
     terminal.until(lambda text: ENTER in text)
     terminal.press(b"\x03")
     terminal.until(lambda text: b"Stopping" in text or LEAVE in text)
-    terminal.press(b"\x03")
+    if LEAVE not in terminal.text:  # it may have ended in good order before a second press
+        terminal.press(b"\x03")
     assert terminal.ends() == 3
     assert terminal.text.rindex(SHOW) > terminal.text.rfind(HIDE)  # Ctrl-C may have flushed HIDE away
     assert b'"kind":"seal"' in (desk.folder / "t.audit.jsonl").read_bytes().splitlines()[-1]

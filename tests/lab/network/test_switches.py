@@ -195,7 +195,12 @@ def test_a_ring_as_drawn(lab_net: Any, tmp_path: Path, sockets: Path, daemon: An
     switches = ring(lab_net, sockets, daemon, wait_for)
     laptop = lab_net.host("laptop", switches[0], "10.77.1.9/24")
     wait_for(lambda: reaches(laptop, "10.77.1.3"), "the laptop's port to forward")
-    document = survey(laptop, tmp_path, "--topology", tmp_path / "network.svg", **SECRETS)
+    for _ in range(4):
+        (tmp_path / "network.svg").unlink(missing_ok=True)
+        document = survey(laptop, tmp_path, "--topology", tmp_path / "network.svg", **SECRETS)
+        # The bridge's table comes from a script beside the agent, which gives it up on a busy computer.
+        if "not tested" not in verdicts(document, "switch.tree_root").values():
+            break
     said = json.dumps(document, default=str, indent=1)
 
     assert set(verdicts(document, "switch.tells").values()) == {"pass"}, said
