@@ -20,13 +20,16 @@ from pathlib import Path
 
 from tests.fuzz import corpus
 from tests.fuzz.catalogue import HOMES, target
+from tests.fuzz.cover import worth_keeping
+from tests.fuzz.work import broken
 
 FOLDER = Path.home() / ".cache" / "buswitness-fuzz"
 #: Where the table is told, and between which marks.
 PAGE = Path(__file__).parents[2] / "docs" / "assurance.md"
 MARKS = ("<!-- fuzzing: table -->", "<!-- fuzzing: end of table -->")
 #: Of each target's inputs so many are committed, and none longer than this.
-MOST_INPUTS, LONGEST_INPUT = 60, 6000
+MOST_INPUTS, LONGEST_INPUT = 30, 3000
+MOST_LOOKED_AT = 400
 _DONE = re.compile(r"Done (\d+) runs in (\d+) second")
 _COVERED = re.compile(r"cov: (\d+) ft: (\d+)")
 
@@ -125,29 +128,17 @@ def table(sums: dict[str, Sum]) -> str:
 def minimise(name: str, folder: Path) -> int:
     """Write the committed corpus of the target from what the folder holds; how many inputs it has.
 
-    The engine keeps the fewest and shortest inputs that reach all that was reached; of those, at most
-    MOST_INPUTS, those that reach most first.
+    Of what was there and what was reached since, the inputs that are worth keeping (``cover``), up to
+    LONGEST_INPUT; and every input that ever broke something, whole.
     """
-    kept = folder / "kept" / name
-    inputs = {path: path.stat().st_size for path in kept.glob("*")} if kept.is_dir() else {}
-    fitting = [path for path, size in inputs.items() if 0 < size <= LONGEST_INPUT]
-    chosen = _merged(name, folder) if find_spec("atheris") else fitting
-    chosen = [path for path in chosen if path.stat().st_size <= LONGEST_INPUT]
-    chosen.sort(key=lambda path: (path.stat().st_size, path.name))
-    step = max(1.0, len(chosen) / MOST_INPUTS)
-    picked = [chosen[int(number * step)] for number in range(min(len(chosen), MOST_INPUTS))]
-    broken = [path for path in (folder / "found").glob(f"{name}.*") if path.suffix != ".txt"]
-    return corpus.write(name, (path.read_bytes()[:LONGEST_INPUT] for path in [*picked, *broken]))
-
-
-def _merged(name: str, folder: Path) -> list[Path]:
-    into = folder / "merged" / name
-    into.mkdir(parents=True, exist_ok=True)
-    for old in into.glob("*"):
-        old.unlink()
-    command = [sys.executable, "-m", "tests.fuzz.work", name, "0", str(folder), "merge"]
-    subprocess.run(command, check=False, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    return list(into.glob("*"))
+    fitting = [
+        path for path in (folder / "kept" / name).glob("*") if 0 < path.stat().st_size <= LONGEST_INPUT
+    ]
+    fitting.sort(key=lambda path: (path.stat().st_size, path.name))
+    step = max(1.0, len(fitting) / MOST_LOOKED_AT)
+    inputs = [fitting[int(number * step)].read_bytes() for number in range(min(len(fitting), MOST_LOOKED_AT))]
+    chosen = worth_keeping(target(name), inputs, MOST_INPUTS)
+    return corpus.write(name, [*chosen, *broken(name, folder)])
 
 
 def _arguments() -> argparse.Namespace:

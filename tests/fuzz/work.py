@@ -106,8 +106,8 @@ def plain(target: Target, tally: Tally, folder: Path, seconds: float) -> None:
     tally.tell()
 
 
-def guided(name: str, folder: Path, seconds: float, *, merge: bool) -> None:
-    """Work with atheris, or choose the fewest inputs that reach all; never returns (its engine ends it)."""
+def guided(name: str, folder: Path, seconds: float) -> None:
+    """Work with atheris; never returns (its engine ends the process)."""
     import atheris
 
     with atheris.instrument_imports(include=["probe"], enable_loader_override=False):
@@ -132,16 +132,6 @@ def guided(name: str, folder: Path, seconds: float, *, merge: bool) -> None:
         words.write_text("".join(f'"{_escaped(word)}"\n' for word in target.words[:800]), "ascii")
         arguments.append(f"-dict={words}")
     (folder / "found").mkdir(exist_ok=True)
-
-    if merge:
-        arguments = [
-            "fuzz",
-            "-merge=1",
-            "-use_counters=0",
-            "-timeout=60",
-            "-rss_limit_mb=2000",
-            str(folder / "merged" / name),
-        ]
 
     def change(data: bytes, most: int, seed: int) -> bytes:
         rng = random.Random(seed)
@@ -185,8 +175,8 @@ def main(arguments: list[str]) -> int:
     warnings.simplefilter("ignore")
     _guard()
     folder.mkdir(parents=True, exist_ok=True)
-    if engine in ("atheris", "merge"):
-        guided(name, folder, seconds, merge=engine == "merge")
+    if engine == "atheris":
+        guided(name, folder, seconds)
         return 0
     target = _target(name)
     plain(target, Tally(target, folder), folder, seconds)
