@@ -13,6 +13,7 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 import time
 from dataclasses import asdict, dataclass, field
 from importlib.util import find_spec
@@ -61,8 +62,10 @@ def work_on(name: str, seconds: float, folder: Path, engine: str, total: Sum) ->
     log = folder / f"{name}.log"
     command = [sys.executable, "-m", "tests.fuzz.work", name, str(seconds), str(folder), engine]
     began, busy_s = time.monotonic(), _children_s()
-    with log.open("w", errors="replace") as out:
-        ended = subprocess.run(command, stdout=out, stderr=subprocess.STDOUT, check=False)
+    shm = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+    with tempfile.TemporaryDirectory(prefix="bw-fuzz-", dir=shm) as scratch, log.open("w") as out:
+        around = {**os.environ, "BUSWITNESS_FUZZ_SCRATCH": scratch}
+        ended = subprocess.run(command, stdout=out, stderr=subprocess.STDOUT, check=False, env=around)
     said = log.read_text("utf-8", "replace")
     told = json.loads((folder / f"{name}.json").read_text("utf-8"))
     done, covered = _DONE.search(said), _COVERED.findall(said)
