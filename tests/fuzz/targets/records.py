@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
 import gzip
 import json
 import os
 import random
+import shutil
 import tempfile
 import zlib
 from collections.abc import Iterator
@@ -36,7 +38,9 @@ def folder() -> Path:
     if given := os.environ.get(SCRATCH):
         return Path(given)
     shm = Path("/dev/shm")
-    return Path(tempfile.mkdtemp(prefix="bw-fuzz-", dir=shm if os.access(shm, os.W_OK) else None))
+    made = Path(tempfile.mkdtemp(prefix="bw-fuzz-", dir=shm if os.access(shm, os.W_OK) else None))
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
 
 
 def file_of(data: bytes, name: str) -> Path:
