@@ -33,7 +33,7 @@ engineID {name}
 master agentx
 agentXSocket unix:{sockets}/agentx
 agentXPerms 0777 0777
-pass_persist .1.3.6.1.2.1.17 {python} {bridge}
+pass_persist .1.3.6.1.2.1.17 {python} -I {bridge}
 """
 MAP = """\
 format: buswitness-map/1
