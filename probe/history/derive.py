@@ -15,12 +15,10 @@ from probe.history.blocks import Block, Layouts
 from probe.history.chunks import add_span, drop_spans
 from probe.history.digest import Fact, RunDigest, Said, Series
 from probe.history.life import Change, Known, Life, Moment, Turn, apply, changes, turn
-from probe.history.pack import SPAN, verdict_of
+from probe.history.pack import SPAN, code_of, verdict_of
+from probe.history.rows import id_by_hash
 from probe.history.texts import facts_of, pack_facts, said_of
 from probe.model.finding import Verdict
-
-_CODES = {verdict_of(code): code for code in range(4)}
-
 
 # Made once: to build a statement costs more than to run it.
 _LINEUP = (
@@ -138,16 +136,7 @@ def _facts_at(connection: Connection, sheet_id: int | None) -> dict[Fact, str]:
 
 def _sheet_of(connection: Connection, lineup_id: int, facts: Mapping[Fact, str]) -> int:
     code, data = pack_facts(facts)
-    table = schema.sheet
-    found = connection.execute(
-        select(table.c.id).where(table.c.lineup_id == lineup_id, table.c.sha256 == code)
-    ).scalar()
-    if found is not None:
-        return int(found)
-    row = {"lineup_id": lineup_id, "sha256": code, "facts": data}
-    made = connection.execute(insert(table), row).inserted_primary_key
-    assert made is not None
-    return int(made[0])
+    return id_by_hash(connection, schema.sheet, lineup_id, code, {"facts": data})
 
 
 def _write_changes(connection: Connection, lineup_id: int, changed: Sequence[Change]) -> None:
@@ -215,7 +204,7 @@ def _row_of(lineup_id: int, life: Life) -> dict[str, Any]:
         "lineup_id": lineup_id,
         "finding": life.finding,
         "subject": life.subject,
-        "verdict": _CODES[life.verdict],
+        "verdict": code_of(life.verdict),
         "title": life.title,
         "danger": life.danger,
         "cause": life.cause,

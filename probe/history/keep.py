@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from sqlalchemy import Connection, bindparam, insert, select
 
@@ -13,6 +13,7 @@ from probe.history import derive, schema
 from probe.history.digest import RunDigest, Series
 from probe.history.life import Change, Moment, Turn
 from probe.history.pack import pack_numbers, pack_verdicts, pack_whole
+from probe.history.rows import id_by_hash, inserted
 from probe.history.store import History
 from probe.history.texts import pack_facts, pack_said
 from probe.model.finding import Verdict
@@ -123,7 +124,7 @@ def _insert_run(
         "numbers": pack_numbers(digest.numbers.values()),
         "said": pack_said(digest.said, digest.causes, digest.tested),
     }
-    return _inserted(connection.execute(_INSERT_RUN, row))
+    return inserted(connection.execute(_INSERT_RUN, row))
 
 
 def _layout(connection: Connection, lineup_id: int, names: _Names, digest: RunDigest) -> int:
@@ -136,7 +137,7 @@ def _layout(connection: Connection, lineup_id: int, names: _Names, digest: RunDi
         )
         packed = {"verdicts": pack_whole(ids[0]), "numbers": pack_whole(ids[1])}
         code = hashlib.sha256(packed["verdicts"] + b"|" + packed["numbers"]).hexdigest()
-        names.layouts[key] = _id_of(connection, schema.layout, lineup_id, code, packed)
+        names.layouts[key] = id_by_hash(connection, schema.layout, lineup_id, code, packed)
     return names.layouts[key]
 
 
@@ -166,22 +167,5 @@ def _series(
 def _sheet(connection: Connection, lineup_id: int, names: _Names, digest: RunDigest) -> int:
     code, data = pack_facts(digest.facts)
     if code not in names.sheets:
-        names.sheets[code] = _id_of(connection, schema.sheet, lineup_id, code, {"facts": data})
+        names.sheets[code] = id_by_hash(connection, schema.sheet, lineup_id, code, {"facts": data})
     return names.sheets[code]
-
-
-def _id_of(
-    connection: Connection, table: Any, lineup_id: int, code: str, content: Mapping[str, bytes]
-) -> int:
-    """Id of the row with this hash, made if it is new."""
-    found = connection.execute(
-        select(table.c.id).where(table.c.lineup_id == lineup_id, table.c.sha256 == code)
-    ).scalar()
-    if found is not None:
-        return int(found)
-    row = {"lineup_id": lineup_id, "sha256": code, **content}
-    return _inserted(connection.execute(insert(table), row))
-
-
-def _inserted(result: Any) -> int:
-    return int(result.inserted_primary_key[0])

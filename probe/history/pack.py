@@ -36,6 +36,11 @@ def verdict_codes(packed: bytes) -> bytes:
     return _plain(packed)
 
 
+def code_of(verdict: Verdict) -> int:
+    """The code of a verdict."""
+    return _CODES[verdict]
+
+
 def verdict_of(code: int) -> Verdict | None:
     """The verdict of a code; None for ABSENT."""
     return _VERDICTS.get(code)
