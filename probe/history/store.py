@@ -68,11 +68,10 @@ def open_history(where: str, *, create: bool = True) -> History:
         if engine.dialect.name == "sqlite":
             _ensure_whole(engine, where)
         bring_up_to_date(engine, where)
-    except DatabaseError as error:
+    except BaseException as error:  # whatever stopped it: no connection is left open
         engine.dispose()
-        raise InputError((_trouble(where, error),)) from error
-    except InputError:
-        engine.dispose()
+        if isinstance(error, DatabaseError):
+            raise InputError((_trouble(where, error),)) from error
         raise
     return History(engine, where)
 
