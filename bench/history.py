@@ -1,22 +1,27 @@
 """History: insert rate, size, fleet status and one-year trend, against plain rows in the same run.
 
-    python -m bench.history [--runs 10000] [--lineups 40] [--postgres URL]
+    python -m bench.history [--runs 10000] [--lineups 27] [--postgres URL]
 
-Every run holds 500 findings with their verdicts and 500 numbers; one run in seven has findings that fail. The
-peer keeps one indexed row a finding, written by the standard library's sqlite3 in one transaction a run.
+Every run holds 500 findings with their verdicts and 500 numbers; one run in seven has findings that fail;
+10,000 daily runs of 27 lineups are a year of each. The peer keeps one indexed row a finding, with its verdict
+and its number, written by the standard library's sqlite3 in one transaction a run. Renews its section of
+RESULTS.md.
 """
 
 from __future__ import annotations
 
 import argparse
+import platform
 import random
 import sqlite3
 import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from bench.measuring import renew
 from probe.history.digest import Fact, RunDigest, Said, Series
 from probe.history.keep import Keeper
 from probe.history.status import standings
@@ -78,15 +83,15 @@ def ours(where: str, runs: int, lineups: int) -> dict[str, float]:
             marks[f"rows/s up to {number} runs"] = number * FINDINGS / spent_s
     standing = standings(history)[0]
     listed = series_in(history, standing.lineup_id, "52-F3")
-    number = next(one for one in listed if one.is_number)
+    measured = next(one for one in listed if one.is_number)
     verdict = next(one for one in listed if not one.is_number)
     told = {
         **marks,
         f"rows/s up to {runs} runs": runs * FINDINGS / spent_s,
         "status ms": timed_ms(lambda: standings(history)),
-        "trend of a number ms": timed_ms(lambda: trend(history, standing.lineup_id, number)),
+        "trend of a number ms": timed_ms(lambda: trend(history, standing.lineup_id, measured)),
         "trend of a verdict ms": timed_ms(lambda: trend(history, standing.lineup_id, verdict)),
-        "runs in the trend": float(len(trend(history, standing.lineup_id, number))),
+        "runs in the trend": float(len(trend(history, standing.lineup_id, measured))),
     }
     history.close()
     if "://" not in where:
@@ -131,25 +136,73 @@ def plain_rows(path: str, runs: int, lineups: int) -> dict[str, float]:
     return told
 
 
+def section(told: dict[str, dict[str, float]], command: str) -> str:
+    """The section of RESULTS.md: a row a quantity, a column a form, and the budgets held against ours."""
+    names = list(told)
+    quantities = list(dict.fromkeys(what for one in told.values() for what in one))
+    rows = [
+        f"| {what} | " + " | ".join(_shown(told[name].get(what)) for name in names) + " |"
+        for what in quantities
+    ]
+    own = told[names[0]]
+    least = min(value for what, value in own.items() if what.startswith("rows/s"))
+    slowest = max(value for what, value in own.items() if what.startswith("trend"))
+    budgets = [
+        ("findings a second, with their numbers, at any size", 300_000.0, least, least >= 300_000),
+        ("status of all lineups, ms, at most", 5.0, own["status ms"], own["status ms"] <= 5),
+        ("trend of one series over all its runs, ms, at most", 5.0, slowest, slowest <= 5),
+    ]
+    held = [
+        f"| {what} | {limit:,.0f} | {value:,.2f} | {'yes' if holds else 'NO'} |"
+        for what, limit, value, holds in budgets
+    ]
+    lines = [
+        "<!-- bench.history begins -->",
+        "",
+        "## History of runs",
+        "",
+        f"Made by `{command}` on {sys.platform} {platform.machine()}, Python {platform.python_version()}.",
+        "A row is a finding with its verdict and its number; rates count the time in `keep` alone (or in the",
+        "peer's transaction).",
+        "",
+        "| quantity | " + " | ".join(names) + " |",
+        "| --- |" + " --- |" * len(names),
+        *rows,
+        "",
+        "| budget | limit | measured | holds |",
+        "| --- | --- | --- | --- |",
+        *held,
+        "",
+        "<!-- bench.history ends -->",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _shown(value: float | None) -> str:
+    return "" if value is None else f"{value:,.0f}" if value >= 100 else f"{value:.2f}"
+
+
 def main() -> None:
-    """Print both."""
-    options = argparse.ArgumentParser()
+    """Measure all forms, print the section and put it into the results."""
+    options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--runs", type=int, default=10_000)
-    options.add_argument("--lineups", type=int, default=40)
+    options.add_argument("--lineups", type=int, default=27)
     options.add_argument("--peer-runs", type=int, default=2_000)
     options.add_argument("--postgres", default="")
+    options.add_argument("--output", type=Path, default=Path(__file__).parent / "RESULTS.md")
     chosen = options.parse_args()
+    told = {}
     with tempfile.TemporaryDirectory() as folder:
-        _print("ours, SQLite", ours(f"{folder}/ours.sqlite", chosen.runs, chosen.lineups))
+        told["ours, SQLite"] = ours(f"{folder}/ours.sqlite", chosen.runs, chosen.lineups)
         if chosen.postgres:
-            _print("ours, PostgreSQL", ours(chosen.postgres, chosen.runs, chosen.lineups))
-        _print("plain rows, SQLite", plain_rows(f"{folder}/plain.sqlite", chosen.peer_runs, chosen.lineups))
-
-
-def _print(name: str, told: dict[str, float]) -> None:
-    print(name)
-    for what, value in told.items():
-        print(f"  {what:<28} {value:,.2f}")
+            told["ours, PostgreSQL"] = ours(chosen.postgres, chosen.runs, chosen.lineups)
+        told["plain rows, SQLite"] = plain_rows(f"{folder}/plain.sqlite", chosen.peer_runs, chosen.lineups)
+    sizes = f"--runs {chosen.runs} --lineups {chosen.lineups} --peer-runs {chosen.peer_runs}"
+    command = f"python -m bench.history {sizes}"
+    made = section(told, command)
+    print(made)
+    renew(chosen.output, made)
 
 
 if __name__ == "__main__":
