@@ -1,38 +1,32 @@
-"""Durations as people write them: 90s, 10m, 1h30m."""
+"""Durations in arguments: what is wrong with one is told with the argument's name."""
 
 from __future__ import annotations
 
-import re
-
+from probe.model.duration import DAY_S, DURATION_FORMS, duration_s
 from probe.model.errors import InputError, Problem
 
-LONGEST_S = 30 * 86_400.0
-_FORM = re.compile(r"(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?", re.ASCII)
+LONGEST_S = 30 * DAY_S
 
 
-def seconds(text: str, option: str) -> float:
+def seconds(text: str, option: str, *, longest_s: float = LONGEST_S) -> float:
     """Seconds that the text means; a bare 0 is no time at all.
 
     option: name of the argument, for the message.
-    Raises InputError if it is no duration or longer than 30 days.
+    Raises InputError if it is no duration or longer than allowed.
     """
-    compact = text.strip().lower().replace(" ", "")
-    if compact == "0":
-        return 0.0
-    match = _FORM.fullmatch(compact)
-    if not compact or match is None:
-        raise InputError([_problem(text, option)])
-    hours, minutes, rest = (float(part or 0) for part in match.groups())
-    total = hours * 3600 + minutes * 60 + rest
-    if total > LONGEST_S:
-        raise InputError([_problem(text, option)])
-    return total
+    try:
+        total_s = duration_s(text)
+    except ValueError:
+        raise InputError([_problem(text, option, longest_s)]) from None
+    if total_s > longest_s:
+        raise InputError([_problem(text, option, longest_s)])
+    return total_s
 
 
-def _problem(text: str, option: str) -> Problem:
+def _problem(text: str, option: str, longest_s: float) -> Problem:
     return Problem(
         file=option,
         what="this is no duration" if text.strip() else "a duration is missing",
         found=text,
-        allowed="hours, minutes and seconds with their letters, up to 30 days: 90s, 10m, 1h30m",
+        allowed=f"{DURATION_FORMS}; up to {longest_s / DAY_S:g} days",
     )

@@ -9,9 +9,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from probe.cli.audit_run import stops_on_signals
+from probe.cli.duration import seconds
 from probe.history.store import History
 from probe.model.errors import InputError, Problem
-from probe.model.fleet import DURATION_FORMS, duration_s
 from probe.present.console import emit_json, say
 from probe.present.fleet_page import date_text
 from probe.sweep.alerts.book import acknowledge as note
@@ -20,6 +20,7 @@ from probe.sweep.alerts.state import Alert
 from probe.sweep.place import open_fleet
 
 ALERTS_FORMAT = "buswitness-alerts/1"
+LONGEST_SNOOZE_S = 366 * 86_400.0  # what nobody wants to hear of for years is not snoozed
 
 
 def show(fleet: Path, *, as_json: bool) -> int:
@@ -41,13 +42,7 @@ def show(fleet: Path, *, as_json: bool) -> int:
 
 def acknowledge(fleet: Path, number: int, *, reason: str, by: str, snooze: str) -> int:
     """Note who knows of an alert, and why; 0. Raises InputError if there is no such alert."""
-    try:
-        quiet_s = duration_s(snooze)
-    except ValueError:
-        what = "this is no duration"
-        raise InputError(
-            [Problem(file="--snooze", what=what, found=snooze, allowed=DURATION_FORMS)]
-        ) from None
+    quiet_s = seconds(snooze, "--snooze", longest_s=LONGEST_SNOOZE_S)
     history = open_fleet(fleet).open_history(create=False)
     try:
         until_ns = time.time_ns() + round(quiet_s * 1e9) if quiet_s else 0

@@ -86,6 +86,8 @@ def _url(where: str) -> sqlalchemy.URL:
         raise InputError((_bad_url(where, "an address that cannot be read"),)) from error
     if backend not in ("sqlite", "postgresql"):
         raise InputError((_bad_url(where, f"a database of kind {backend}"),))
+    if backend == "sqlite":
+        return url.set(drivername="sqlite")
     if url.password or "password" in url.query:
         raise InputError(
             (
@@ -99,7 +101,7 @@ def _url(where: str) -> sqlalchemy.URL:
                 ),
             )
         )
-    return url.set(drivername="postgresql+psycopg") if backend == "postgresql" else url
+    return url.set(drivername="postgresql+psycopg")
 
 
 def _bad_url(where: str, found: str) -> Problem:
@@ -142,7 +144,21 @@ def _engine(url: sqlalchemy.URL) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
-    return sqlalchemy.create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
+    try:
+        return sqlalchemy.create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
+    except ImportError as error:
+        raise InputError((_no_driver(url, error),)) from None
+
+
+def _no_driver(url: sqlalchemy.URL, error: ImportError) -> Problem:
+    return Problem(
+        file=url.set(query={}).render_as_string(hide_password=True).replace("+psycopg", ""),
+        what="a history on PostgreSQL needs a package that is not installed here",
+        field="history",
+        found=f"no {error.name or 'psycopg'} ({error})",
+        allowed="Buswitness with its extra fleet, or a history in a file",
+        remedy="install it: pip install 'buswitness[fleet]'; or write history: history.sqlite",
+    )
 
 
 def _prepare_sqlite(connection: Any, _: object) -> None:

@@ -31,28 +31,14 @@ from pydantic import (
 )
 
 from probe.model.alerting import Channel
+from probe.model.duration import DAY_S, DURATION_FORMS, duration_s
 from probe.model.map_words import Line, Strict
 from probe.model.shape import refuse
 
 FLEET_FORMAT = "buswitness-fleet/1"
 
-DURATION_FORMS = "weeks, days, hours, minutes and seconds with their letters: 90s, 10m, 1h30m, 2d"
-_DURATION = re.compile(
-    r"(?:(\d+)w)?(?:(\d+)d)?(?:(\d+(?:\.\d+)?)h)?(?:(\d+(?:\.\d+)?)m)?(?:(\d+(?:\.\d+)?)s)?", re.ASCII
-)
 _ANY_DAY = datetime(2026, 1, 1, tzinfo=UTC)
-_UNITS_S = (7 * 86_400, 86_400, 3600, 60, 1)
-
-
-def duration_s(text: str) -> float:
-    """Seconds that the text means (``1h30m``); a bare 0 is no time. Raises ValueError."""
-    compact = text.strip().lower().replace(" ", "")
-    if compact == "0":
-        return 0.0
-    match = _DURATION.fullmatch(compact)
-    if not compact or match is None:
-        raise ValueError(text)
-    return sum(float(part or 0) * unit for part, unit in zip(match.groups(), _UNITS_S, strict=True))
+LONGEST_S = 36_600 * DAY_S  # a hundred years: what the calendar still bears
 
 
 def _duration(value: Any) -> Any:
@@ -115,7 +101,7 @@ class Hours(Strict):
 
 
 _DURATION_SCHEMA = WithJsonSchema({"type": "string", "x-allowed": DURATION_FORMS})
-Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0), _DURATION_SCHEMA]
+Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0, le=LONGEST_S), _DURATION_SCHEMA]
 Cron = Annotated[str, AfterValidator(_cron)]
 ZoneName = Annotated[str, AfterValidator(_zone)]
 QuietHours = Annotated[Hours, BeforeValidator(_hours), WithJsonSchema({"type": "string"})]

@@ -84,6 +84,23 @@ def test_addresses_that_are_none(where: str, words: str) -> None:
     assert "secret" not in said
 
 
+def test_a_missing_driver_is_told_with_what_to_install(tmp_path: Path) -> None:
+    fleet = tmp_path / "fleet.yaml"
+    fleet.write_text(
+        "format: buswitness-fleet/1\nhistory: postgresql://u@127.0.0.1:1/x?sslmode=disable\n"
+        "sweeps: [{name: a, map: a.yaml, at: 0 2 * * *}]\n"
+    )
+    for command in ("status", "run", "import"):
+        words = ["sweep", command, str(fleet), *([str(fleet)] if command == "import" else [])]
+        script = f"import sys; sys.modules['psycopg'] = None; sys.argv[1:] = {words!r}\n"
+        script += "from probe.cli.main import run; sys.exit(run())"
+        told = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+        assert told.returncode == 2, told.stderr
+        assert "pip install 'buswitness[fleet]'" in told.stderr
+        assert "postgresql://u@127.0.0.1:1/x" in told.stderr
+        assert "Traceback" not in told.stderr
+
+
 def test_a_file_that_is_not_there_is_made_only_when_asked(tmp_path: Path) -> None:
     assert "no such file" in refusal(tmp_path / "none.sqlite", create=False)
     assert not (tmp_path / "none.sqlite").exists()

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from probe.model.errors import InputError
-from probe.model.fleet import Fleet, Sweep, duration_s
+from probe.model.fleet import Fleet, Sweep
 from probe.model.fleet_load import load_fleet
 from probe.model.slots import due_now, first_start, next_slot, put_off_s, slots, trouble_with
 
@@ -43,6 +43,7 @@ def at(text: str) -> datetime:
         ("name: a, map: m, at: 61 * * * *", 4, "no time table"),
         ("name: a, map: m, at: 0 2 * * *, zone: Mars/Olympus", 4, "no such time zone"),
         ("name: a, map: m, at: 0 2 * * *, budget: soon", 4, "no duration"),
+        ("name: a, map: m, at: 0 2 * * *, catch_up: 99999999w", 4, "catch_up"),
         ("name: a, map: m, at: 0 2 * * *, quiet: [25:00-26:00]", 4, "no hours"),
         ("name: a, map: m, cron: 0 2 * * *", 4, "at"),
         ("name: a b, map: m, at: 0 2 * * *", 4, "name"),
@@ -61,13 +62,6 @@ def test_one_map_is_swept_by_one_sweep() -> None:
     with pytest.raises(InputError) as refused:
         fleet_of("name: a, map: x/m.yaml, at: 0 2 * * *", "name: A, map: x/m.yaml, at: 0 3 * * *")
     assert [problem.field for problem in refused.value.problems] == ["sweeps[1].name", "sweeps[1].map"]
-
-
-@pytest.mark.parametrize(
-    ("text", "seconds"), [("90s", 90), ("1h30m", 5400), ("2d", 172_800), ("1w", 604_800), ("0", 0)]
-)
-def test_durations(text: str, seconds: float) -> None:
-    assert duration_s(text) == seconds
 
 
 def starts(sweep: Sweep, after: str, many: int) -> list[str]:
