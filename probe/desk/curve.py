@@ -13,7 +13,6 @@ import math
 from dataclasses import dataclass
 
 from probe.model.protection import Shape
-from probe.model.trip_band import Element
 from probe.model.trip_curve import CEILING, CONSTANTS, i2t_s, inverse_s
 
 SOURCES = {
@@ -87,11 +86,6 @@ def _formula(function: Function, current_a: float, multiple: float) -> tuple[flo
     at = min(multiple, CEILING)
     formula = f"t = {function.delay:g} * ({k:g} / ({at:.6g}^{alpha:g} - 1) + {c:g}) = {time_s:.6g} s{held}"
     return time_s, formula
-
-
-def band_at(element: Element, current_a: float) -> tuple[float, float]:
-    """Soonest and latest clearing of a function with its tolerances, seconds."""
-    return element.least_s(current_a), element.most_s(current_a)
 
 
 def overload_limits(pickup_a: float, rating_a: float) -> ReleaseLimits:

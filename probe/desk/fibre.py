@@ -30,6 +30,7 @@ CAUTION = (
 )
 _LOSS = "TIA-568 and ISO/IEC 11801, attenuation of cabled fibre (from memory)"
 CONNECTOR_DB, SPLICE_DB = 0.75, 0.3
+_GIVEN = "loss as given"
 _MATED = "TIA-568, connector 0.75 dB and splice 0.3 dB (as third-party texts quote it)"
 #: Reserve for repairs and ageing. Source: common practice, no source.
 AGEING_DB = 3.0
@@ -174,11 +175,11 @@ def _loss(link: Link) -> tuple[Outcome, list[Step]]:
         Step(
             text=f"connections: {link.connectors} * {link.connector_db:g} dB = "
             f"{link.connectors * link.connector_db:.4g} dB",
-            source=_MATED,
+            source=_MATED if link.connector_db == CONNECTOR_DB else _GIVEN,
         ),
         Step(
             text=f"splices: {link.splices} * {link.splice_db:g} dB = {link.splices * link.splice_db:.4g} dB",
-            source=_MATED,
+            source=_MATED if link.splice_db == SPLICE_DB else _GIVEN,
         ),
         Step(text=f"loss = {fibre_db:.4g} + {couplings:.4g} = {value:.4g} dB"),
     ]

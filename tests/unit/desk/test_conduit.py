@@ -2,7 +2,7 @@
 
 import pytest
 
-from probe.desk.conduit import Cable, Neighbourhood, conduit, may_share
+from probe.desk.conduit import Cable, Neighbourhood, circuits_of, conduit, may_share, separation_mm
 from probe.desk.working import Amount
 from probe.model.finding import Verdict
 
@@ -48,3 +48,38 @@ def test_distance_to_power(distance_mm: float, verdict: Verdict) -> None:
 def test_a_kind_alone_and_a_kind_twice_have_a_statement_of_their_own() -> None:
     assert len(may_share((Cable.PAIR,))) == 1
     assert len(may_share((Cable.PAIR, Cable.PAIR, Cable.FIBRE))) == 2
+
+
+@pytest.mark.parametrize(
+    ("amperes", "phases", "circuits"), [(16, 1, 1), (20, 1, 1), (20.1, 1, 2), (63, 3, 12), (40, 3, 6)]
+)
+def test_circuits_are_counted_in_multiples_of_20_amperes(amperes: float, phases: int, circuits: int) -> None:
+    """Source: EN 50174-2 (from memory)."""
+    assert circuits_of(amperes, phases) == circuits
+
+
+@pytest.mark.parametrize(("circuits", "distance_mm"), [(-1, 0), (0, 0), (1, 20), (3, 20), (4, 40), (76, 600)])
+def test_without_power_there_is_no_distance_to_keep(circuits: int, distance_mm: float) -> None:
+    """Class b, no divider: 100 mm times P. Source: EN 50174-2 (from memory)."""
+    assert separation_mm("b", "none", circuits) == pytest.approx(distance_mm)
+
+
+@pytest.mark.parametrize(
+    ("pair", "verdict", "words"),
+    [
+        ((Cable.CONTROL, Cable.CONTROL), Verdict.PASS, "control with its own kind"),
+        ((Cable.FIBRE, Cable.FIBRE), Verdict.PASS, "fibre with its own kind"),
+        ((Cable.POWER, Cable.POWER), Verdict.NOT_TESTED, "no rule is known here"),
+        ((Cable.POWER, Cable.FIBRE), Verdict.FAIL, "its own conduit beside power"),
+    ],
+)
+def test_the_rule_is_told_in_words(pair: tuple[Cable, Cable], verdict: Verdict, words: str) -> None:
+    (statement,) = may_share(pair)
+    assert statement.verdict is verdict
+    assert words in statement.text
+
+
+def test_without_power_beside_it_there_is_nothing_to_calculate() -> None:
+    working = conduit((Cable.FIBRE,))
+    assert (working.inputs, working.steps, working.result) == ((("cables", "fibre"),), (), ())
+    assert working.verdict is Verdict.PASS

@@ -1,5 +1,6 @@
 """Feeder voltages: shared stretches, worst ends, collapse. Numbers of standards are in tests/outside."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -108,3 +109,76 @@ def test_what_a_load_draws_is_told_with_its_unit() -> None:
     told = dict(feeder_voltages(replace(FEEDER, loads=both)).inputs)
     assert str(told["load A"]).endswith(", 1 A")
     assert str(told["load B"]).endswith(", 20 W")
+
+
+def test_constant_power_draws_without_end_where_there_is_no_voltage() -> None:
+    heavy, light = load("A", 1, 60, is_power=True), load("A", 1, 5)
+    assert (heavy.current_a(24), heavy.current_a(0.5)) == (2.5, 120)
+    assert (heavy.current_a(0), heavy.current_a(-1)) == (math.inf, math.inf)
+    assert (light.current_a(0), light.current_a(24)) == (5, 5)
+
+
+def test_a_load_at_the_supply_itself_loses_nothing() -> None:
+    """No ohm before it: 24 V, also for the most that a converter may ask of it."""
+    for power in (False, True):
+        assert voltages(24, [0.0], [load("A", 0, 60, is_power=power)]) == pytest.approx((24.0,))
+
+
+def test_the_upper_of_two_solutions_is_the_one_at_which_it_runs() -> None:
+    """V² - 24 V + 0.9 * 100 = 0: 19.35 V and 4.65 V (textbook quadratic, computed)."""
+    found = voltages(24, [0.9], [load("A", 1, 100, is_power=True)])
+    assert found == pytest.approx(((24 + math.sqrt(24**2 - 4 * 90)) / 2,), abs=1e-9)
+
+
+def test_at_the_very_end_of_what_can_arrive() -> None:
+    """V² / 4R = 160 W over 0.9 ohm: just below it half the supply's voltage is left, just above nothing."""
+    found = voltages(24, [0.9], [load("A", 1, 160 - 1e-6, is_power=True)])
+    assert found == pytest.approx((12.0,), abs=0.01)
+    assert voltages(24, [0.9], [load("A", 1, 160 + 1e-6, is_power=True)]) is None
+
+
+def test_a_supply_that_is_itself_below_the_limit_reaches_nowhere() -> None:
+    low = replace(FEEDER, least_v=20.0)
+    assert longest_m(low) == 0
+    assert any(step.text.endswith("= 0 m (0 ft)") for step in feeder_voltages(low).steps)
+
+
+def test_where_the_farther_end_of_an_uncertain_distance_has_no_solution_the_least_is_nothing() -> None:
+    """60 W over 20 mohm a metre collapse from 120 m on (24² / 4 / 60 / 0.02): 110 m give or take 20."""
+    unsure = replace(FEEDER, loads=(load("A", 110, 60, is_power=True, unsure=20),))
+    (found,) = feeder_voltages(unsure).result
+    assert found.exists
+    assert found.low == 0
+    assert found.value < found.high
+
+
+def test_the_ripple_is_the_standards_and_not_that_of_other_limits() -> None:
+    other = replace(FEEDER, limit_source="the map", limit_least_v=23, loads=(load("A", 35, 5),))
+    assert feeder_voltages(other).checks[0].remark == ""
+    mended = replace(other, loads=(load("A", 45, 200, is_power=True),))
+    assert "the supply collapses" in feeder_voltages(mended).checks[0].remark
+
+
+def test_what_can_arrive_is_told_for_one_converter_only() -> None:
+    """With constant current, or several loads, V² / 4R is not the answer."""
+    for loads in (
+        (load("A", 45, 200),),
+        (load("A", 20, 1), load("B", 45, 200, is_power=True)),
+    ):
+        working = feeder_voltages(replace(FEEDER, loads=loads))
+        assert not working.result[0].exists
+        assert not [step for step in working.steps if "can arrive" in step.text]
+
+
+def test_no_longest_run_is_told_for_several_loads() -> None:
+    texts = [
+        step.text for step in feeder_voltages(replace(FEEDER, loads=(load("A", 1, 1), load("B", 2, 1)))).steps
+    ]
+    assert not [text for text in texts if text.startswith("longest run")]
+
+
+def test_what_is_taken_where_nothing_is_said() -> None:
+    """24 V -15/+20 %. Source: IEC 61131-2 (as third-party texts quote it)."""
+    assert (FEEDER.limit_least_v, FEEDER.limit_most_v) == (20.4, 28.8)
+    assert "IEC 61131-2" in FEEDER.limit_source
+    assert Load(name="A", distance_m=Amount(value=1, unit="m"), draw=1).is_power is False

@@ -4,7 +4,16 @@ from dataclasses import replace
 
 import pytest
 
-from probe.desk.fibre import APPLICATIONS, Fibre, Link, Optics, application_for, attenuation, budget
+from probe.desk.fibre import (
+    APPLICATIONS,
+    Fibre,
+    Link,
+    Optics,
+    application_for,
+    attenuation,
+    budget,
+    wavelengths,
+)
 from probe.desk.working import Amount
 from probe.model.finding import Verdict
 
@@ -94,3 +103,63 @@ def test_a_wavelength_without_a_known_scatter_takes_nothing_off_the_most_light()
 
 def test_the_loss_of_the_fibre_can_be_followed() -> None:
     assert budget(LINK).steps[0].text == "fibre: 1 km * 1.5 dB/km = 1.5 dB"
+
+
+@pytest.mark.parametrize(
+    ("kind", "nm", "iso", "db_per_km"),
+    [(Fibre.OM1, 850, False, 3.5), (Fibre.OM2, 850, False, 3.5), (Fibre.OM3, 850, False, 3.0),
+     (Fibre.OM4, 850, False, 3.0), (Fibre.OM5, 850, False, 3.0), (Fibre.OM5, 850, True, 3.5),
+     (Fibre.OM3, 1300, False, 1.5), (Fibre.OS1A, 1550, True, 1.0), (Fibre.OS2, 1310, True, 0.4)],
+)  # fmt: skip
+def test_attenuation_by_standard(kind: Fibre, nm: int, iso: bool, db_per_km: float) -> None:
+    """Source: TIA-568, ISO/IEC 11801 (from memory)."""
+    assert attenuation(kind, nm, iso=iso) == db_per_km
+
+
+@pytest.mark.parametrize("kind", Fibre)
+def test_a_fibre_has_two_wavelengths(kind: Fibre) -> None:
+    """850 and 1300 nm on multimode, 1310 and 1550 nm on single-mode (ISO/IEC 11801, from memory)."""
+    assert wavelengths(kind) == ((850, 1300) if kind.startswith("om") else (1310, 1550))
+    for nm in {850, 1300, 1310, 1550} - {*wavelengths(kind)}:
+        with pytest.raises(KeyError):
+            attenuation(kind, nm)
+
+
+def test_a_cable_better_than_scatter_alone_takes_its_own_off_the_most_light() -> None:
+    """1 km of 0.2 dB/km at 1300 nm, where scatter alone is 0.3: -14 - 0.2 dBm; one of 0.9 takes 0.3."""
+    for own, most_dbm in ((0.2, -14.2), (0.9, -14.3)):
+        found = budget(replace(LINK, db_per_km=own), optics=OPTICS).result[2]
+        assert found.value == pytest.approx(most_dbm)
+
+
+def test_an_uncertain_length_spreads_loss_and_light() -> None:
+    """1 km give or take 0.4: 0.6 dB of loss at 1.5 dB/km, 0.12 dB of the most light at 0.3."""
+    unsure = replace(LINK, length_m=Amount(value=1000, unit="m", plus_minus=400))
+    loss, least, most = budget(unsure, optics=OPTICS).result
+    assert (loss.low, loss.high) == pytest.approx((2.4, 3.6))
+    assert (least.low, least.high) == pytest.approx((-26.6, -25.4))
+    assert (most.low, most.high) == pytest.approx((-14.42, -14.18))
+
+
+@pytest.mark.parametrize(("ageing_db", "words"), [(3.0, "are kept"), (3.1, "are not kept")])
+def test_a_reserve_that_is_just_there_is_kept(ageing_db: float, words: str) -> None:
+    """6 dB less 3 dB of loss."""
+    made = budget(LINK, application=application_for("100base-fx", Fibre.OM2), ageing_db=ageing_db)
+    assert made.steps[4].text.endswith(words)
+
+
+def test_the_standards_numbers_are_cited_for_the_standards_numbers_only() -> None:
+    own = replace(LINK, connector_db=0.5, splice_db=0.1, db_per_km=0.9)
+    assert [step.source for step in budget(own).steps[:3]] == [
+        "attenuation as given",
+        "loss as given",
+        "loss as given",
+    ]
+    assert all("TIA-568" in step.source for step in budget(LINK).steps[:3])
+
+
+def test_what_a_link_is_where_nothing_is_said() -> None:
+    """0.75 dB a connector, 0.3 a splice (TIA-568, as third parties quote it); 3 dB: common practice."""
+    assert (LINK.connector_db, LINK.splice_db, LINK.db_per_km, LINK.iso) == (0.75, 0.3, 0.0, True)
+    assert budget(LINK).inputs[-1] == ("ageing", Amount(value=3.0, unit="dB"))
+    assert attenuation(Fibre.OM3, 850) == 3.5

@@ -11,7 +11,14 @@ from probe.model.finding import Verdict
 
 @pytest.mark.parametrize(
     ("nominal_v", "expected"),
-    [(24, (250, 0.5)), (50, (250, 0.5)), (125, (500, 1.0)), (500, (500, 1.0)), (690, (1000, 1.0))],
+    [
+        (24, (250, 0.5)),
+        (50, (250, 0.5)),
+        (50.1, (500, 1.0)),
+        (500, (500, 1.0)),
+        (500.1, (1000, 1.0)),
+        (1500, (1000, 1.0)),
+    ],
 )
 def test_limits(nominal_v: float, expected: tuple[float, float]) -> None:
     """Source: IEC 60364-6 (from memory)."""
