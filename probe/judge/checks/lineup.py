@@ -27,13 +27,19 @@ def serials(context: LineupContext) -> dict[str, list[str]]:
 
 
 def misplaced(context: LineupContext) -> dict[str, str]:
-    """Tag to the tag whose serial number it shows, where that is another one."""
-    wanted = {d.identity.serial.strip().casefold(): d.tag for d in context.map.devices if d.identity.serial}
+    """Tag to the tag whose serial number it shows, where that is another one.
+
+    Where the map gives one number to several tags, each of them may show it.
+    """
+    owners: dict[str, list[str]] = {}
+    for device in context.map.devices:
+        if device.identity.serial:
+            owners.setdefault(device.identity.serial.strip().casefold(), []).append(device.tag)
     shows = {
-        tag: wanted.get(facts.identity.get("serial", "").strip().casefold())
+        tag: owners.get(facts.identity.get("serial", "").strip().casefold(), [tag])
         for tag, facts in context.facts.items()
     }
-    return {tag: other for tag, other in shows.items() if other is not None and other != tag}
+    return {tag: others[0] for tag, others in shows.items() if tag not in others}
 
 
 def _serial_twice(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
