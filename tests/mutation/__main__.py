@@ -58,10 +58,12 @@ def main(arguments: list[str]) -> int:
         "--slow", default="5", help="tests of more CPU seconds are left out: they could only raise it"
     )
     parser.add_argument("--minutes", default="600", help="no new mutant is begun after so long")
+    parser.add_argument("--told", type=Path, help="file for all verdicts, with the test that saw each")
     options = parser.parse_args(arguments)
     os.environ["MUTATION_MINUTES"] = options.minutes
     os.environ["MUTATION_SLOW_S"] = options.slow
-    with tempfile.TemporaryDirectory(prefix="buswitness-mutants-") as name:
+    memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # spares a slow disk
+    with tempfile.TemporaryDirectory(prefix="buswitness-mutants-", dir=memory) as name:
         copy = Path(name) / "tree"
         take_copy(copy, options.overlay)
         drawn, of = draw(copy, options.package, options.sample, options.seed)
@@ -78,11 +80,16 @@ def take_copy(copy: Path, overlay: list[str]) -> None:
         subprocess.run(["cp", "-r", "-T", ROOT / path, copy / path], check=True)
 
 
+def modules(copy: Path, package: str) -> list[Path]:
+    """Modules of the package; the clock engine's are no part of judge's."""
+    clocks = set(copy.glob(PACKAGES["clock"][0])) if package == "judge" else set()
+    return sorted(set(copy.glob(PACKAGES[package][0])) - clocks)
+
+
 def draw(copy: Path, package: str, size: int, seed: int) -> tuple[list[Mutant], int]:
     """The sample in the order drawn (its first part is a sample too), and how many mutants there are."""
     found: list[Mutant] = []
-    clocks = set(copy.glob(PACKAGES["clock"][0])) if package == "judge" else set()
-    for path in sorted(set(copy.glob(PACKAGES[package][0])) - clocks):
+    for path in modules(copy, package):
         found += mutants(path.relative_to(copy).as_posix(), path.read_text(encoding="utf-8"))
     chosen = random.Random(seed).sample(range(len(found)), min(size, len(found)) if size else len(found))
     return [found[number] for number in chosen], len(found)
@@ -106,28 +113,37 @@ def carry_out(copy: Path, package: str, drawn: list[Mutant]) -> dict[str, dict[s
         "lines": str(copy / "lines.json"),
     }
     plan.write_text(json.dumps(asked))
-    environment = {**os.environ, "MUTATION_PLAN": str(plan), "PYTHONPATH": str(copy),
-                   "MUTATION_FILES": os.pathsep.join({str(copy / one.file) for one in drawn})}  # fmt: skip
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    work = copy.parent / "work"
+    work.mkdir()
+    environment = {**os.environ, "MUTATION_PLAN": str(plan), "PYTHONPATH": str(copy), "TMPDIR": str(work),
+                   "MUTATION_KEEP": str(ROOT / "build" / "mutation"),
+                   "MUTATION_FILES": os.pathsep.join(map(str, modules(copy, package)))}  # fmt: skip
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist",
+               "-p", "tests.mutation.plugin", "--basetemp", str(work / "pytest")]  # fmt: skip
     if word := CASES.get(package):
         command += ["-k", f"{word} or not cases"]
     files = test_files(copy, package)
-    done = subprocess.run([*command, "-p", "tests.mutation.plugin", *files], cwd=copy, env=environment,
+    done = subprocess.run([*command, *files], cwd=copy, env=environment,
                           check=False, capture_output=True, text=True)  # fmt: skip
     if not results.exists():
         raise SystemExit(done.stdout[-3000:] + done.stderr[-3000:])
     told = {one["name"]: one for one in map(json.loads, results.read_text().splitlines())}
     for one in [one for one in drawn if one.name in told]:
         if told[one.name]["verdict"] == "at import":
-            told[one.name] |= at_import(copy, one, command, told[one.name]["files"] or files)
+            told[one.name] |= at_import(copy, one, command, told[one.name]["order"])
+        told[one.name].pop("order")
     return told
 
 
-def at_import(copy: Path, mutant: Mutant, command: list[str], files: list[str]) -> dict[str, Any]:
+def at_import(copy: Path, mutant: Mutant, command: list[str], tests: list[str]) -> dict[str, Any]:
     """Verdict on code that runs at import: the module is written, and a new interpreter runs the tests."""
     path = copy / mutant.file
     text = path.read_text(encoding="utf-8")
-    environment = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1"}
+    order = copy / "mutation-order.json"
+    order.write_text(json.dumps(tests))
+    environment = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1",
+                   "TMPDIR": str(copy.parent / "work"), "MUTATION_ORDER": str(order)}  # fmt: skip
+    files = list(dict.fromkeys(name.split("::")[0] for name in tests))
     for old in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
         old.unlink()
     path.write_text(ast.unparse(mutated(text, mutant)), encoding="utf-8")
@@ -135,7 +151,8 @@ def at_import(copy: Path, mutant: Mutant, command: list[str], files: list[str]) 
         done = subprocess.run([*command, "-x", *files], cwd=copy, env=environment, check=False,
                               capture_output=True, text=True, timeout=900)  # fmt: skip
         last = (done.stdout.strip() or "-").splitlines()[-2:]
-        return {"verdict": "killed" if done.returncode else "survived", "by": " ".join(last)}
+        told = "killed" if done.returncode in (1, 2, 3, 4) else "survived"  # 5: there was no test
+        return {"verdict": told, "by": " ".join(last)}
     except subprocess.TimeoutExpired:
         return {"verdict": "killed", "by": "time"}
     finally:
@@ -147,6 +164,8 @@ def report(options: argparse.Namespace, drawn: list[Mutant], of: int, told: dict
     same = yaml.safe_load(EQUIVALENT.read_text(encoding="utf-8")) or {}
     counted = killed = equivalent = 0
     tried = [one for one in drawn if one.name in told]
+    if options.told:
+        options.told.write_text("".join(json.dumps(told[one.name]) + "\n" for one in tried))
     for one in tried:
         text = (ROOT / one.file).read_text(encoding="utf-8").splitlines()[one.line - 1].strip()
         survived = told[one.name]["verdict"] == "survived"

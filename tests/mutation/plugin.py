@@ -1,15 +1,18 @@
 """Pytest plugin that tries the mutants: collected once, one forked child for each.
 
-A first child runs all tests and notes which lines of the mutated modules each one goes through. For a mutant
-inside a function, a child then exchanges that function's code where it lives and runs the tests that go
-through the line, the fastest first, until one fails. If none does, it runs all tests of every file that
-touches the module (but not all cases of checks), for what a fixture or a cache did once. Code that runs at
-import is left to ``__main__``, which starts a new interpreter.
+A first child runs all tests and notes which lines of the package each one goes through (kept in ``build/``
+for as long as the package and the test's file are the same). For a mutant inside a function, a child then
+exchanges that function's code where it lives and runs the tests that go through the line, the module's own
+and the fastest first, until one fails. If none does, it runs all tests of every file that touches the module
+(but not all cases of checks), for what a fixture or a cache did once. A test that failed is run again without
+the mutant; if it fails then too, it says nothing and is left out. Code that runs at import is left to
+``__main__``, which starts a new interpreter; there this plugin only puts the tests in that order.
 """
 
 from __future__ import annotations
 
 import gc
+import hashlib
 import itertools
 import json
 import os
@@ -45,18 +48,29 @@ ENOUGH = 50_000  # lines followed in one test; a property's later examples go th
 Item = pytest.Item
 
 
+def pytest_collection_modifyitems(items: list[Item]) -> None:
+    """In an interpreter of one mutant: the tests in the order given, no others."""
+    if "MUTATION_ORDER" in os.environ:
+        order = json.loads(Path(os.environ["MUTATION_ORDER"]).read_text())
+        place = {name: at for at, name in enumerate(order)}
+        items[:] = sorted((one for one in items if one.nodeid in place), key=lambda one: place[one.nodeid])
+
+
 @pytest.hookimpl(tryfirst=True)
-def pytest_runtestloop(session: pytest.Session) -> bool:
+def pytest_runtestloop(session: pytest.Session) -> bool | None:
     """Try all mutants of the plan instead of running the tests once."""
+    if "MUTATION_ORDER" in os.environ:
+        return None
     plan = json.loads(Path(os.environ["MUTATION_PLAN"]).read_text())
     told = Path(plan["results"])
     known = _known(session.items, told.with_suffix(".known"))
     items = {item.nodeid: item for item in session.items if item.nodeid in known}
+    sound: set[str] = set()
     end = time.monotonic() + 60 * float(os.environ["MUTATION_MINUTES"])
     for fields in plan["mutants"]:
         if time.monotonic() > end:
             break
-        verdict = _try(Mutant(**fields), items, known)
+        verdict = _try(Mutant(**fields), items, known, sound)
         with told.open("a") as file:
             file.write(json.dumps(verdict) + "\n")
     return True
@@ -64,6 +78,54 @@ def pytest_runtestloop(session: pytest.Session) -> bool:
 
 def _known(items: Sequence[Item], path: Path) -> dict[str, Any]:
     """For each test that passes: seconds of it, and lines that it goes through, by file."""
+    keep = Path(os.environ["MUTATION_KEEP"])
+    keep.mkdir(parents=True, exist_ok=True)
+    kept = {file: keep / f"{key}.json" for file, key in _keys({item.path for item in items}).items()}
+    known: dict[str, Any] = {}
+    for file in kept.values():
+        known |= json.loads(file.read_text()) if file.exists() else {}
+    new = [item for item in items if item.nodeid not in known]
+    known |= _noted(new, path) if new else {}
+    for test in {item.path for item in new}:
+        own = {item.nodeid: known[item.nodeid] for item in items if item.path == test}
+        part = kept[test].with_suffix(f".{os.getpid()}")
+        part.write_text(json.dumps(own))
+        part.replace(kept[test])
+    return {name: found for name, found in known.items() if found}
+
+
+def _keys(files: set[Path]) -> dict[Path, str]:
+    """For each test file a hash of it and of what it is about: package, fixtures, data, what is too slow."""
+    about = hashlib.sha256(os.environ["MUTATION_SLOW_S"].encode())
+    for path in [*map(Path, sorted(_wanted())), *sorted(Path.cwd().joinpath("tests").rglob("conftest.py"))]:
+        about.update(_told(path))
+    data = {folder: about.copy() for folder in {file.parent for file in files}}
+    for folder, key in data.items():
+        for path in sorted(folder.rglob("*")):
+            if path.is_file() and path.suffix not in (".py", ".pyc"):
+                key.update(_told(path))
+    keys = {}
+    for file in files:
+        own = data[file.parent].copy()
+        own.update(_told(file))
+        keys[file] = own.hexdigest()[:32]
+    return keys
+
+
+def _told(path: Path) -> bytes:
+    return _short(str(path)).encode() + hashlib.sha256(path.read_bytes()).digest()
+
+
+def _short(path: str) -> str:
+    """Path inside the copy."""
+    return Path(path).relative_to(Path.cwd()).as_posix()
+
+
+def _wanted() -> set[str]:
+    return set(os.environ["MUTATION_FILES"].split(os.pathsep))
+
+
+def _noted(items: Sequence[Item], path: Path) -> dict[str, Any]:
     pid = os.fork()
     if not pid:
         _silent()
@@ -73,12 +135,13 @@ def _known(items: Sequence[Item], path: Path) -> dict[str, Any]:
             path.with_suffix(".why").write_text(traceback.format_exc())
         os._exit(0)
     os.waitpid(pid, 0)
-    return json.loads(path.read_text())
+    noted: dict[str, Any] = json.loads(path.read_text())
+    return noted
 
 
 def _baseline(items: Sequence[Item]) -> dict[str, Any]:
     signal.signal(signal.SIGPROF, _too_slow)
-    known = {}
+    known: dict[str, Any] = {}
     for number, item in enumerate(items):
         lines: dict[str, set[int]] = {}
         trace = _tracer(lines)
@@ -90,9 +153,9 @@ def _baseline(items: Sequence[Item]) -> dict[str, Any]:
         signal.setitimer(signal.ITIMER_PROF, 0)
         sys.settrace(None)
         threading.settrace(None)  # type: ignore[arg-type]
-        if ok:
-            held = {file: sorted(seen) for file, seen in lines.items()}
-            known[item.nodeid] = {"seconds": time.process_time() - began, "lines": held}
+        held = {_short(file): sorted(seen) for file, seen in lines.items()}
+        seconds = time.process_time() - began
+        known[item.nodeid] = {"seconds": seconds, "lines": held} if ok else None
     return known
 
 
@@ -102,7 +165,7 @@ def _too_slow(*_: object) -> None:
 
 def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
     events = itertools.count()
-    wanted = set(os.environ["MUTATION_FILES"].split(os.pathsep))
+    wanted = _wanted()
 
     def trace(frame: FrameType, event: str, _: Any) -> Any:
         name = frame.f_code.co_filename
@@ -134,12 +197,14 @@ def _passes(item: Item, following: Item | None) -> bool:
     return len(reports) == 3 and all(report.passed for report in reports)
 
 
-def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any]) -> dict[str, Any]:
-    path = str(Path.cwd() / mutant.file)
+def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any], sound: set[str]) -> dict[str, Any]:
+    """Verdict of one mutant. sound: tests seen to pass without any, by themselves; added to."""
+    path = mutant.file
     touching = [name for name in items if path in known[name]["lines"]]
     files = {name.split("::")[0] for name in touching}
     through = [name for name in touching if mutant.line in known[name]["lines"][path]]
-    through.sort(key=lambda name: known[name]["seconds"])
+    stem = f"test_{Path(mutant.file).stem}.py"
+    through.sort(key=lambda name: (stem not in name, known[name]["seconds"]))
     rest = [name for name in items if name.split("::")[0] in files and not name.startswith("tests/cases")]
     rest = [name for name in rest if name not in set(through)]
     told: dict[str, Any] = {
@@ -148,27 +213,31 @@ def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any]) -> dict[
         "what": mutant.what,
         "through": len(through),
     }
-    told["files"] = sorted(files)
+    told["order"] = [*through, *rest] or list(items)
     if not mutant.function:
         return {**told, "verdict": "at import"}
-    seconds = sum(known[name]["seconds"] for name in (*through, *rest))
-    seen = _child(mutant, [items[name] for name in (*through, *rest)], seconds)
+    seen = _child(mutant, [items[name] for name in (*through, *rest)], known)
     if seen["verdict"] == "survived" and not through:  # perhaps a function that is called at import
         seen["verdict"] = "at import"
+    if (by := seen["by"]) in items and by not in sound:
+        if _child(None, [items[by]], known)["verdict"] == "killed":
+            del items[by]
+            return _try(mutant, items, known, sound)
+        sound.add(by)
     return {**told, **seen}
 
 
-def _child(mutant: Mutant, chosen: list[Item], seconds: float) -> dict[str, Any]:
+def _child(mutant: Mutant | None, chosen: list[Item], known: dict[str, Any]) -> dict[str, Any]:
+    seconds = [float(known[item.nodeid]["seconds"]) for item in chosen]
     read, write = os.pipe()
     pid = os.fork()
     if not pid:
         os.close(read)
         _silent()
-        limit = int(20 + 6 * seconds)
+        limit = int(30 + 10 * sum(seconds))
         resource.setrlimit(resource.RLIMIT_CPU, (limit, limit))
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
-        signal.alarm(120 + 10 * limit)  # for what waits and uses no time
-        os._exit(_run(mutant, chosen, write))
+        os._exit(_run(mutant, chosen, seconds, write))
     os.close(write)
     with os.fdopen(read) as pipe:
         by = pipe.read()
@@ -178,12 +247,17 @@ def _child(mutant: Mutant, chosen: list[Item], seconds: float) -> dict[str, Any]
     return {"verdict": verdict, "by": by if code == KILLED else f"exit {code}"}
 
 
-def _run(mutant: Mutant, chosen: list[Item], write: int) -> int:
+def _run(mutant: Mutant | None, chosen: list[Item], seconds: list[float], write: int) -> int:
+    signal.signal(signal.SIGPROF, _too_slow)
     try:
-        if not _exchange(mutant):
+        if mutant and not _exchange(mutant):
             return UNFIT
-        for item, following in zip(chosen, [*chosen[1:], None], strict=True):
-            if not _passes(item, following):
+        for item, following, known in zip(chosen, [*chosen[1:], None], seconds, strict=True):
+            signal.setitimer(signal.ITIMER_PROF, 3 + 10 * known, 1)  # again, for code that catches all errors
+            signal.alarm(int(60 + 60 * known))  # for what waits and uses no time
+            ok = _passes(item, following)
+            signal.setitimer(signal.ITIMER_PROF, 0)
+            if not ok:
                 os.write(write, item.nodeid.encode())
                 return KILLED
     except BaseException as error:  # noqa: BLE001 - the mutant did it: no change of code may be quiet
