@@ -9,17 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from math import ceil, floor, log10
-from xml.sax.saxutils import escape, quoteattr
 
 from probe.judge.capture.check import CaptureView
 from probe.model.capture import Moment
-from probe.present.console import clean
+from probe.present.svg_paper import INK, caption, picture
 
 _WIDTH, _HEIGHT = 900, 560
 _LEFT, _RIGHT = 80, 24
 _PANELS = ((70, 210), (330, 180))  # top and height
-_INK, _BAND, _PALE = "#1a1a1a", "#9dbad5", "#d8d8d8"
-_FONT = 'font-family="sans-serif"'
+_BAND, _PALE = "#9dbad5", "#d8d8d8"
 #: Points that a picture of this width can show.
 _MOST = 400
 
@@ -28,24 +26,15 @@ def capture_svg(view: CaptureView) -> str:
     """The picture as SVG text."""
     moments = _thinned(view.figures.moments)
     title = f"{view.figures.file.replace(chr(92), '/').rsplit('/', 1)[-1]}: reply time and load"
-    parts = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_WIDTH}" height="{_HEIGHT}" '
-            f'viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label={quoteattr(clean(title))}>'
-        ),
-        f"<title>{_safe(title)}</title>",
-        f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="#ffffff"/>',
-        _text(_LEFT, 26, title, size=16, weight="bold"),
-    ]
+    parts = [caption(_LEFT, 26, title, size=16, weight="bold")]
     step_s = view.figures.moment_ns / 1e9 * max(1, ceil(len(view.figures.moments) / _MOST))
     if moments:
         parts += _replies(moments)
         parts += _load(moments, view, step_s)
         parts += _times(moments, step_s)
     else:
-        parts.append(_text(_LEFT, 100, "There is no packet in the capture.", size=13))
-    return "\n".join([*parts, "</svg>"]) + "\n"
+        parts.append(caption(_LEFT, 100, "There is no packet in the capture.", size=13))
+    return picture(_WIDTH, _HEIGHT, title, parts)
 
 
 def _thinned(moments: Sequence[Moment]) -> list[Moment]:
@@ -75,11 +64,11 @@ def _joined(lot: Sequence[Moment]) -> Moment:
 
 def _replies(moments: Sequence[Moment]) -> Iterator[str]:
     top, height = _PANELS[0]
-    yield _text(_LEFT, top - 16, "Reply time, ms (band: least to 95 %, line: mean, dots: most)", size=12)
+    yield caption(_LEFT, top - 16, "Reply time, ms (band: least to 95 %, line: mean, dots: most)", size=12)
     replied = [one for one in moments if one.replies]
     if not replied:
         yield from _frame(top, height)
-        yield _text(_LEFT + 12, top + 30, "no request with its answer in the capture", size=12)
+        yield caption(_LEFT + 12, top + 30, "no request with its answer in the capture", size=12)
         return
     low = floor(log10(max(min(one.least_ns for one in replied), 1000) / 1e6))
     high = max(ceil(log10(max(one.most_ns for one in replied) / 1e6 + 1e-9)), low + 1)
@@ -92,7 +81,7 @@ def _replies(moments: Sequence[Moment]) -> Iterator[str]:
     for power in range(low, high + 1):
         at = y(round(10**power * 1e6))
         yield f'<line x1="{_LEFT}" y1="{at:.1f}" x2="{_WIDTH - _RIGHT}" y2="{at:.1f}" stroke="{_PALE}"/>'
-        yield _text(_LEFT - 8, at + 4, f"{10.0**power:g}", size=11, anchor="end")
+        yield caption(_LEFT - 8, at + 4, f"{10.0**power:g}", size=11, anchor="end")
     place = _places(moments)
     for run in _runs(moments):
         upper = [f"{place(number):.1f},{y(moments[number].p95_ns):.1f}" for number in run]
@@ -100,10 +89,10 @@ def _replies(moments: Sequence[Moment]) -> Iterator[str]:
         outline = " ".join((*upper, *lower))
         yield f'<polygon points="{outline}" fill="{_BAND}" stroke="{_BAND}" stroke-width="2"/>'
         mean = " ".join(f"{place(number):.1f},{y(moments[number].mean_ns):.1f}" for number in run)
-        yield f'<polyline points="{mean}" fill="none" stroke="{_INK}" stroke-width="1.4"/>'
+        yield f'<polyline points="{mean}" fill="none" stroke="{INK}" stroke-width="1.4"/>'
     for number, one in enumerate(moments):
         if one.replies:
-            yield f'<circle cx="{place(number):.1f}" cy="{y(one.most_ns):.1f}" r="1.6" fill="{_INK}"/>'
+            yield f'<circle cx="{place(number):.1f}" cy="{y(one.most_ns):.1f}" r="1.6" fill="{INK}"/>'
 
 
 def _runs(moments: Sequence[Moment]) -> Iterator[list[int]]:
@@ -127,14 +116,14 @@ def _load(moments: Sequence[Moment], view: CaptureView, step_s: float) -> Iterat
     speed = view.link_bps
     values = [one.bytes * 8 / step_s / (speed / 100 if speed else 1e6) for one in moments]
     unit = "% of the link" if speed else "Mbit/s"
-    yield _text(_LEFT, top - 16, f"Load of the wire, {unit}, with preambles and gaps", size=12)
+    yield caption(_LEFT, top - 16, f"Load of the wire, {unit}, with preambles and gaps", size=12)
     most = max(values)
     scale = _round_up(most) if most else 1.0
     yield from _frame(top, height)
     for share in (0, 0.5, 1):
         at = top + height * (1 - share)
         yield f'<line x1="{_LEFT}" y1="{at:.1f}" x2="{_WIDTH - _RIGHT}" y2="{at:.1f}" stroke="{_PALE}"/>'
-        yield _text(_LEFT - 8, at + 4, f"{scale * share:g}", size=11, anchor="end")
+        yield caption(_LEFT - 8, at + 4, f"{scale * share:g}", size=11, anchor="end")
     place = _places(moments)
     wide = max((_WIDTH - _LEFT - _RIGHT) / len(moments) * 0.9, 1)
     for number, value in enumerate(values):
@@ -168,8 +157,8 @@ def _times(moments: Sequence[Moment], step_s: float) -> Iterator[str]:
     y = _PANELS[1][0] + _PANELS[1][1] + 20
     last = moments[-1].at_ns + round(step_s * 1e9)
     for at_ns, x, anchor in ((moments[0].at_ns, _LEFT, "start"), (last, _WIDTH - _RIGHT, "end")):
-        yield _text(x, y, _clock(at_ns), size=11, anchor=anchor)
-    yield _text(_WIDTH / 2, y, f"each point {step_s:g} s", size=11, anchor="middle")
+        yield caption(x, y, _clock(at_ns), size=11, anchor=anchor)
+    yield caption(_WIDTH / 2, y, f"each point {step_s:g} s", size=11, anchor="middle")
 
 
 def _clock(at_ns: int) -> str:
@@ -177,14 +166,3 @@ def _clock(at_ns: int) -> str:
         return datetime.fromtimestamp(at_ns / 1e9, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     except (ValueError, OverflowError, OSError):
         return "no date"
-
-
-def _text(x: float, y: float, text: str, *, size: int, weight: str = "", anchor: str = "") -> str:
-    more = (f' font-weight="{weight}"' if weight else "") + (f' text-anchor="{anchor}"' if anchor else "")
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" {_FONT} font-size="{size}"{more} fill="{_INK}">{_safe(text)}</text>'
-    )
-
-
-def _safe(text: str) -> str:
-    return escape(clean(text))

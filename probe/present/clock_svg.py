@@ -6,17 +6,14 @@ bar has its numbers beside it, so that nobody needs the colours. Pure.
 
 from __future__ import annotations
 
-from xml.sax.saxutils import escape, quoteattr
-
 from probe.judge.clock_fleet import Fleet
 from probe.judge.limit import Interval
 from probe.present.clock_order import about_middle, scale_of, seconds, window_text
-from probe.present.console import clean
+from probe.present.svg_paper import caption, picture
 
 _NAMES, _PLOT, _NUMBERS = 150, 520, 210  # columns, in units of the picture
 _LINE, _TOP, _FOOT = 22, 92, 46
 _WIDTH = _NAMES + _PLOT + _NUMBERS
-_FONT = 'font-family="sans-serif"'
 
 
 def order_svg(fleet: Fleet, title: str) -> str:
@@ -24,22 +21,14 @@ def order_svg(fleet: Fleet, title: str) -> str:
     reach_s = scale_of(fleet) if fleet.members else 1.0
     height = _TOP + _LINE * len(fleet.members) + _FOOT
     parts = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_WIDTH}" height="{height}" '
-            f'viewBox="0 0 {_WIDTH} {height}" role="img" aria-label={quoteattr(clean(title))}>'
-        ),
-        f"<title>{_safe(title)}</title>",
-        f"<desc>{_safe(_words(fleet))}</desc>",
-        f'<rect width="{_WIDTH}" height="{height}" fill="#ffffff"/>',
-        _text(12, 26, title, size=16, weight="bold"),
-        _text(12, 48, _words(fleet), size=12),
+        caption(12, 26, title, size=16, weight="bold"),
+        caption(12, 48, _words(fleet), size=12),
         *_axis(reach_s, height),
     ]
     for number, member in enumerate(fleet.members):
         parts += _bar(member.tag, about_middle(fleet, member), reach_s, _TOP + _LINE * number)
-    parts.append(_text(12, height - 14, _LEGEND, size=11))
-    return "\n".join([*parts, "</svg>"]) + "\n"
+    parts.append(caption(12, height - 14, _LEGEND, size=11))
+    return picture(_WIDTH, height, title, parts, _words(fleet))
 
 
 _LEGEND = "An event that a clock stamps 0 happened within its bar. Bars that do not meet tell the order."
@@ -63,7 +52,7 @@ def _axis(reach_s: float, height: int) -> list[str]:
         parts.append(
             f'<line x1="{x:.1f}" y1="{_TOP - 8}" x2="{x:.1f}" y2="{height - _FOOT + 6}" stroke="#b0b0b0"/>'
         )
-        parts.append(_text(x, _TOP - 14, f"{value:+g} s" if value else "0", size=11, anchor="middle"))
+        parts.append(caption(x, _TOP - 14, f"{value:+g} s" if value else "0", size=11, anchor="middle"))
     return parts
 
 
@@ -80,21 +69,12 @@ def _bar(tag: str, window: Interval, reach_s: float, y: int) -> list[str]:
         shape = f'<rect x="{x:.1f}" y="{y}" width="{width:.1f}" height="12" fill="#1f5f99"/>'
     numbers = window_text(window) + (" (beyond)" if outside else "")
     return [
-        _text(12, y + 11, tag, size=12),
+        caption(12, y + 11, tag, size=12),
         shape,
-        _text(_NAMES + _PLOT + 12, y + 11, numbers, size=12),
+        caption(_NAMES + _PLOT + 12, y + 11, numbers, size=12),
     ]
 
 
 def _x(value_s: float, reach_s: float) -> float:
     """Place of a value on the scale, which reaches a tenth beyond its marks."""
     return _NAMES + _PLOT * (value_s / (1.1 * reach_s) + 1) / 2
-
-
-def _text(x: float, y: float, text: str, *, size: int, weight: str = "", anchor: str = "") -> str:
-    more = (f' font-weight="{weight}"' if weight else "") + (f' text-anchor="{anchor}"' if anchor else "")
-    return f'<text x="{x:.1f}" y="{y}" {_FONT} font-size="{size}"{more} fill="#1a1a1a">{_safe(text)}</text>'
-
-
-def _safe(text: str) -> str:
-    return escape(clean(text))

@@ -11,14 +11,13 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
-from xml.sax.saxutils import escape, quoteattr
 
 from probe.judge.settings.lineup_check import ampere_ranges
 from probe.judge.settings.pairs import Coordination, Pair, domains_of, fault_current_a, pairs_of
 from probe.model.trip_band import NoBandError, TripBand
-from probe.present.console import clean
 from probe.present.curve_outline import Frame, frame_of, outline
 from probe.present.settings_table import NOT_A_STUDY
+from probe.present.svg_paper import caption, picture
 from probe.record.settings_view import SettingsView
 
 
@@ -150,29 +149,19 @@ def svg(
     """The drawing. fault_a: available fault current, drawn as an upright line and the end of every band."""
     frame = frame_of([one.band for one in drawn], fault_a)
     paper = _Paper(frame, sheet)
-    width, height = sheet.width, sheet.height
-    parts = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{width}" height="{height}" '
-            f'viewBox="0 0 {width} {height}" role="img" aria-label={quoteattr(clean(title))} '
-            'font-family="sans-serif">'
-        ),
-        f"<title>{_safe(title)}</title>",
-        f"<desc>{_safe('; '.join([*(one.name for one in drawn), *notes]))}</desc>",
-        f'<rect width="{width}" height="{height}" fill="#ffffff"/>',
-    ]
+    parts: list[str] = []
     if sheet.titled:
-        parts.append(_text(sheet.left, 36, title, size=20, weight="bold"))
-        said = "Time-current curves; bands from soonest to latest clearing"
-        parts.append(_text(sheet.left, 60, said, size=13))
+        parts.append(caption(sheet.left, 36, title, size=20, weight="bold"))
+        read = "Time-current curves; bands from soonest to latest clearing"
+        parts.append(caption(sheet.left, 60, read, size=13))
     parts += paper.grid()
     for one, style in zip(drawn, _STYLES, strict=False):
         parts.append(paper.figure(outline(one.band, frame, fault_a or frame.high_a), style))
     if fault_a is not None:
         parts += paper.fault(fault_a)
     parts += _legend(drawn, notes, sheet)
-    return "\n".join([*parts, "</svg>"]) + "\n"
+    said = "; ".join([*(one.name for one in drawn), *notes])
+    return picture(sheet.width, sheet.height, title, parts, said)
 
 
 class _Paper:
@@ -209,13 +198,13 @@ class _Paper:
         for value in _marks(frame.low_a, frame.high_a):
             yield _line(self.x(value), top, self.x(value), foot, heavy=_is_decade(value))
             if _is_decade(value) or _digit(value) in (2, 5):
-                yield _text(self.x(value), foot + 18, _amps(value), size=11, anchor="middle")
+                yield caption(self.x(value), foot + 18, _amps(value), size=11, anchor="middle")
         for value in _marks(frame.low_s, frame.high_s):
             yield _line(left, self.y(value), right, self.y(value), heavy=_is_decade(value))
             if _is_decade(value):
-                yield _text(left - 8, self.y(value) + 4, f"{value:g}", size=11, anchor="end")
+                yield caption(left - 8, self.y(value) + 4, f"{value:g}", size=11, anchor="end")
         middle, side = (left + right) / 2, self._sheet.left * 3 // 10
-        yield _text(middle, foot + 40, "Current, amperes", size=13, anchor="middle")
+        yield caption(middle, foot + 40, "Current, amperes", size=13, anchor="middle")
         yield (
             f'<text x="{side}" y="{(top + foot) / 2:.1f}" font-size="13" text-anchor="middle" '
             f'transform="rotate(-90 {side} {(top + foot) / 2:.1f})">Time, seconds</text>'
@@ -229,7 +218,9 @@ class _Paper:
             f'<line x1="{x:.2f}" y1="{top:.2f}" x2="{x:.2f}" y2="{foot:.2f}" stroke="#8b1a1a" '
             'stroke-width="2"/>'
         )
-        yield _text(x - 6, top + 16, f"Available fault current {fault_a / 1000:g} kA", size=11, anchor="end")
+        yield caption(
+            x - 6, top + 16, f"Available fault current {fault_a / 1000:g} kA", size=11, anchor="end"
+        )
 
 
 def _marks(low: float, high: float) -> Iterator[float]:
@@ -270,16 +261,6 @@ def _legend(drawn: Sequence[Drawn], notes: Sequence[str], sheet: Sheet) -> Itera
             f'<line x1="{x}" y1="{line - 4}" x2="{x + 44}" y2="{line - 4}" stroke="{style.colour}" '
             f'stroke-width="2.4"{dash}/>'
         )
-        yield _text(x + 52, line, one.name, size=12)
+        yield caption(x + 52, line, one.name, size=12)
     for number, note in enumerate(notes if sheet.titled else ()):
-        yield _text(sheet.left, y + 48 + 17 * number, note, size=11)
-
-
-def _text(x: float, y: float, text: str, *, size: int, weight: str = "", anchor: str = "") -> str:
-    bold = f' font-weight="{weight}"' if weight else ""
-    where = f' text-anchor="{anchor}"' if anchor else ""
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}"{bold}{where}>{_safe(text)}</text>'
-
-
-def _safe(text: str) -> str:
-    return escape(clean(text))
+        yield caption(sheet.left, y + 48 + 17 * number, note, size=11)

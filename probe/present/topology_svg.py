@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
-from xml.sax.saxutils import escape, quoteattr
 
 from probe.judge.network.spanning_tree import is_spanning, roles, root_address
 from probe.judge.network.spanning_tree import own_address as bridge_of
@@ -18,14 +17,13 @@ from probe.judge.network.switch_view import SwitchView
 from probe.judge.network.topology import Edge, State, Topology, topology
 from probe.model.device_map import DeviceMap, Kind
 from probe.model.evidence import Evidence
-from probe.present.console import clean
+from probe.present.svg_paper import INK, caption, picture
 
 #: In units of the picture.
 _BOX_W, _BOX_H, _COLUMN, _MARGIN, _TOP = 150, 46, 330, 60, 74
 _LEAF_W, _LEAF_H, _LEAF_GAP, _FIRST_LEAF = 150, 24, 44, 70
 _PER_ROW, _ROW_GAP, _LEGEND_H = 3, 90, 86
-_INK, _QUIET, _BAD, _ODD = "#1d2733", "#5d6b7a", "#b3261e", "#9a5b00"
-_FONT = 'font-family="sans-serif"'
+_QUIET, _BAD, _ODD = "#5d6b7a", "#b3261e", "#9a5b00"
 
 
 class _Look(NamedTuple):
@@ -38,7 +36,7 @@ class _Look(NamedTuple):
 
 
 _LOOKS = {
-    State.FOUND: _Look(_INK, 1.8, "", "as drawn"),
+    State.FOUND: _Look(INK, 1.8, "", "as drawn"),
     State.UNKNOWN: _Look(_QUIET, 1.4, "2 4", "drawn, nobody tells"),
     State.MISSING: _Look(_BAD, 3.0, "9 5", "not there"),
     State.ELSEWHERE: _Look(_BAD, 3.0, "9 5", "in other ports"),
@@ -70,18 +68,7 @@ def topology_svg(found: Topology, lineup: DeviceMap, views: Mapping[str, SwitchV
     width = max(620.0, 2 * _MARGIN + _COLUMN * columns - (_COLUMN - _BOX_W) + 90)
     bottom = max((box.y + box.height for box in boxes.values()), default=_TOP)
     height = bottom + _LEGEND_H
-    parts = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{width:.0f}" '
-            f'height="{height:.0f}" viewBox="0 0 {width:.0f} {height:.0f}" role="img" '
-            f"aria-label={quoteattr(clean(title))}>"
-        ),
-        f"<title>{_safe(title)}</title>",
-        f"<desc>{_safe('; '.join(edge_sentence(edge) for edge in found.edges) or 'no links')}</desc>",
-        f'<rect width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
-        _text(20, 28, title, size=16, weight="bold"),
-    ]
+    parts = [caption(20, 28, title, size=16, weight="bold")]
     drawn: dict[frozenset[str], int] = {}
     lines: list[str] = []
     texts: list[str] = []
@@ -90,7 +77,8 @@ def topology_svg(found: Topology, lineup: DeviceMap, views: Mapping[str, SwitchV
             (texts if part.startswith("<text") else lines).append(part)
     parts += [*lines, *(part for box in boxes.values() for part in _box(box)), *texts]
     parts += _legend(found, bottom + 34)
-    return "\n".join([*parts, "</svg>"]) + "\n"
+    said = "; ".join(edge_sentence(edge) for edge in found.edges) or "no links"
+    return picture(width, height, title, parts, said)
 
 
 def network_svg(lineup: DeviceMap, evidence: Iterable[tuple[int, Evidence]]) -> str:
@@ -266,7 +254,7 @@ def _to_leaf(switch: _Box, leaf: _Box, at: int = 24) -> _Points:
 def _box(box: _Box) -> Iterator[str]:
     """One node; what the map does not hold has a dashed frame and says so."""
     dash = "" if box.known else ' stroke-dasharray="5 3"'
-    colour = _INK if box.known else _ODD
+    colour = INK if box.known else _ODD
     yield (
         f'<rect x="{box.x:.1f}" y="{box.y:.1f}" width="{box.width}" height="{box.height}" rx="4" '
         f'fill="#eef2f5" stroke="{colour}" stroke-width="1.4"{dash}/>'
@@ -274,10 +262,10 @@ def _box(box: _Box) -> Iterator[str]:
     x, y = box.middle
     name = box.name if box.known else f"? {box.name}"
     if box.note:
-        yield _text(x, y - 3, _short(name, 20), size=14, weight="bold", anchor="middle")
-        yield _text(x, y + 14, box.note, size=10, anchor="middle", colour=_QUIET)
+        yield caption(x, y - 3, _short(name, 20), size=14, weight="bold", anchor="middle")
+        yield caption(x, y + 14, box.note, size=10, anchor="middle", colour=_QUIET)
     else:
-        yield _text(x, y + 4, _short(name, 22), size=12, anchor="middle", colour=colour)
+        yield caption(x, y + 4, _short(name, 22), size=12, anchor="middle", colour=colour)
 
 
 def _legend(found: Topology, y: float) -> Iterator[str]:
@@ -293,10 +281,10 @@ def _legend(found: Topology, y: float) -> Iterator[str]:
         )
         if state is State.EXTRA:
             yield f'<line x1="{x:.0f}" y1="{y:.0f}" x2="{x + 34:.0f}" y2="{y:.0f}" stroke="#ffffff"/>'
-        yield _text(x + 40, y + 4, look.word, size=11)
+        yield caption(x + 40, y + 4, look.word, size=11)
         x += 66 + 6.4 * len(look.word)
     told = ", ".join(sorted(found.tells)) or "no switch"
-    yield _text(
+    yield caption(
         20, y + 26, f"From the neighbours (LLDP) that {told} told, against the links of the map.", size=11
     )
 
@@ -318,25 +306,4 @@ def _halo(at: tuple[float, float], text: str, manner: _Manner) -> str:
     """A text that lies on lines, with a white rim."""
     more = ' paint-order="stroke" stroke="#ffffff" stroke-width="4" stroke-linejoin="round"'
     size, anchor, colour, weight = manner
-    return _text(*at, text, size=size, weight=weight, anchor=anchor, colour=colour, more=more)
-
-
-def _text(  # noqa: PLR0913 (a text and its manner)
-    x: float,
-    y: float,
-    text: str,
-    *,
-    size: int,
-    weight: str = "",
-    anchor: str = "",
-    colour: str = _INK,
-    more: str = "",
-) -> str:
-    more += (f' font-weight="{weight}"' if weight else "") + (f' text-anchor="{anchor}"' if anchor else "")
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" {_FONT} font-size="{size}" fill="{colour}"{more}>{_safe(text)}</text>'
-    )
-
-
-def _safe(text: str) -> str:
-    return escape(clean(text))
+    return caption(*at, text, size=size, weight=weight, anchor=anchor, colour=colour, more=more)

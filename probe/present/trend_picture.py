@@ -6,17 +6,15 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from math import floor, log10
 from typing import NamedTuple
-from xml.sax.saxutils import escape, quoteattr
 
 from probe.history.trend import Point
 from probe.model.finding import Verdict
-from probe.present.console import clean
+from probe.present.svg_paper import caption, picture
 
 #: Verdicts as heights, and their words at the axis.
 LEVELS = {Verdict.PASS: 0.0, Verdict.REVIEW: 1.0, Verdict.NOT_TESTED: 2.0, Verdict.FAIL: 3.0}
 _ROWS, _MARGIN = 14, 12
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _FOOT = 900, 340, 110, 24, 50, 50
-_FONT = 'font-family="sans-serif"'
 
 
 class Frame(NamedTuple):
@@ -78,31 +76,22 @@ def _day(wall_ns: int) -> str:
 def svg(points: Sequence[Point], title: str, unit: str) -> str:
     """The picture as SVG text; every point is a dot, so that gaps between runs are seen."""
     frame = frame_of(points)
-    parts = [
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        (
-            f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_WIDTH}" height="{_HEIGHT}" '
-            f'viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label={quoteattr(clean(title))}>'
-        ),
-        f"<title>{escape(clean(title))}</title>",
-        f'<rect width="{_WIDTH}" height="{_HEIGHT}" fill="#ffffff"/>',
-        _text(_LEFT, 26, f"{title}{f', {unit}' if unit else ''}", size=16),
-    ]
+    parts = [caption(_LEFT, 26, f"{title}{f', {unit}' if unit else ''}", size=16)]
     for value, text in frame.ticks:
         y = _y(frame, value)
         parts.append(
             f'<line x1="{_LEFT}" y1="{y:.1f}" x2="{_WIDTH - _RIGHT}" y2="{y:.1f}" stroke="#d8d8d8"/>'
         )
-        parts.append(_text(_LEFT - 8, y + 4, text, size=12, anchor="end"))
+        parts.append(caption(_LEFT - 8, y + 4, text, size=12, anchor="end"))
     line = " ".join(f"{_x(frame, p.at_ns):.1f},{_y(frame, height(p)):.1f}" for p in points)
     parts.append(f'<polyline points="{line}" fill="none" stroke="#9dbad5" stroke-width="1.2"/>')
     parts += [
         f'<circle cx="{_x(frame, p.at_ns):.1f}" cy="{_y(frame, height(p)):.1f}" r="2.2" fill="#1a1a1a"/>'
         for p in points
     ]
-    parts.append(_text(_LEFT, _HEIGHT - 16, _day(frame.first_ns), size=12))
-    parts.append(_text(_WIDTH - _RIGHT, _HEIGHT - 16, _day(frame.last_ns), size=12, anchor="end"))
-    return "\n".join([*parts, "</svg>"]) + "\n"
+    parts.append(caption(_LEFT, _HEIGHT - 16, _day(frame.first_ns), size=12))
+    parts.append(caption(_WIDTH - _RIGHT, _HEIGHT - 16, _day(frame.last_ns), size=12, anchor="end"))
+    return picture(_WIDTH, _HEIGHT, title, parts)
 
 
 def _x(frame: Frame, at_ns: int) -> float:
@@ -113,10 +102,3 @@ def _x(frame: Frame, at_ns: int) -> float:
 def _y(frame: Frame, value: float) -> float:
     share = (value - frame.low) / (frame.high - frame.low)
     return _TOP + (_HEIGHT - _TOP - _FOOT) * (1 - share)
-
-
-def _text(x: float, y: float, text: str, *, size: int, anchor: str = "start") -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" {_FONT} font-size="{size}" text-anchor="{anchor}" '
-        f'fill="#1a1a1a">{escape(clean(text))}</text>'
-    )
