@@ -94,8 +94,7 @@ def jump_ns(stamps: Sequence[Stamp], found: ClockTrack, drift_bound_ppm: float) 
         return 0.0
     first = found.jumps[-1]
     before = _sorted_out(stamps[:first], drift_bound_ppm, 0).region
-    if before is None or before.is_empty:
-        return 0.0
+    assert before is not None  # a jump has readings before it that agree
     at_ns = stamps[first].sent_ns
     return found.region.offset_at(at_ns).middle - before.offset_at(at_ns).middle
 
