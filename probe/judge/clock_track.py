@@ -75,12 +75,10 @@ def track(stamps: Sequence[Stamp], drift_bound_ppm: float, field_shift_ns: int =
     if not stamps:
         return ClockTrack(behaviour=Behaviour.UNSETTLED, region=None, counted=())
     held = _held_still(stamps, drift_bound_ppm)
-    if held:
-        if held == {stamps[-1].shown_ns} and _ran_until_it_stood(stamps, drift_bound_ppm):
-            return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
-        return _from_memory(stamps)
+    if held == {stamps[-1].shown_ns} and _ran_until_it_stood(stamps, drift_bound_ppm):
+        return ClockTrack(behaviour=Behaviour.STOPPED, region=None, counted=())
     found = _sorted_out(stamps, drift_bound_ppm, field_shift_ns)
-    if found.region is not None and any(_leads(stamps[i], found.region) for i in found.stray):
+    if held or (found.region is not None and any(_leads(stamps[i], found.region) for i in found.stray)):
         return _from_memory(stamps, found.torn)
     small = abs(jump_ns(stamps, found, drift_bound_ppm)) < CLEAR_STEPS * stamps[0].resolution_ns
     if found.behaviour is Behaviour.JUMPED and small:
@@ -106,7 +104,7 @@ def _ran_until_it_stood(stamps: Sequence[Stamp], drift_bound_ppm: float) -> bool
     return region is None or not region.is_empty
 
 
-def _from_memory(stamps: Sequence[Stamp], torn: Sequence[int] = ()) -> ClockTrack:
+def _from_memory(stamps: Sequence[Stamp], torn: Sequence[int]) -> ClockTrack:
     """A track of copies of unknown age: none is from the future, so that there is a lower bound."""
     lower = max(s.shown_ns - s.received_ns for i, s in enumerate(stamps) if i not in torn)
     return ClockTrack(
