@@ -9,6 +9,8 @@ import asyncio
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
+from itertools import groupby
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 from probe.collect.clock_talk import ClockCourse, ClockTalk
@@ -47,6 +49,9 @@ STOPPED_BY_USER = "the run was stopped before it was done"
 Around = Callable[[Journal], AbstractAsyncContextManager[object]]
 LinkFactory = Callable[[Target, RunClock, StrayHandler], Link]
 Seats = tuple[Host, list[Guest]]
+
+
+_subject_of: Callable[[Finding], str] = itemgetter(1)
 
 
 class Tools(NamedTuple):
@@ -372,10 +377,7 @@ class Run:
         return findings, causes
 
     def _tell_final(self, findings: Sequence[Finding]) -> None:
-        by_subject: dict[str, list[Finding]] = {}
-        for finding in findings:
-            by_subject.setdefault(finding.subject, []).append(finding)
-        for subject, its_findings in by_subject.items():
+        for subject, its_findings in groupby(findings, _subject_of):  # they stand in that order
             self._journal.tell("judged", subject, tuple(its_findings), final=True)
 
 

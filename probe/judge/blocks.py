@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from struct import Struct
 from typing import NamedTuple
 
@@ -76,23 +77,29 @@ _reads = _Reads()
 
 
 def block_of(sequence: int, exchange: Exchange, shift: int = 0) -> Block | None:
-    """The block that an exchange brought; None unless it is data of a read of one of the four tables.
+    """The block that an exchange brought; None unless it is data of a read of one of the four tables."""
+    found = blocks_of(((sequence, exchange),), shift) if exchange.outcome is Outcome.DATA else ()
+    return found[0] if found else None
+
+
+def blocks_of(accepted: Iterable[tuple[int, Exchange]], shift: int = 0) -> list[Block]:
+    """The blocks that exchanges brought, in their order; ``block_of`` for many whose outcome is DATA.
 
     The wire has made sure that the data is as long as was asked; a record from elsewhere need not keep to
     it, so what does not fit is no block.
     """
-    _, _, framing, _, _, _, _, outcome, _, request, response = exchange
-    if outcome is not Outcome.DATA:
-        return None
-    if framing is Framing.MBAP:
-        pdu, data = request[7:], response[9:]
-    else:
-        pdu, data = request[1:-2], response[3:-2]
-    function, start, count, size = _reads[pdu]
-    if len(data) != size:
-        return None
-    # As Block(...), which passes through a Python function and takes twice the time.
-    return tuple.__new__(Block, (sequence, exchange, function, start - shift, count, data))
+    found = []
+    reads, mbap, new, block = _reads, Framing.MBAP, tuple.__new__, Block
+    for sequence, exchange in accepted:
+        if exchange[2] is mbap:
+            pdu, data = exchange[9][7:], exchange[10][9:]
+        else:
+            pdu, data = exchange[9][1:-2], exchange[10][3:-2]
+        function, start, count, size = reads[pdu]
+        if len(data) == size:
+            # As Block(...), which passes through a Python function and takes twice the time.
+            found.append(new(block, (sequence, exchange, function, start - shift, count, data)))
+    return found
 
 
 def holds(block: Block, point: Point) -> bool:

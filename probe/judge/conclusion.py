@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from operator import attrgetter, itemgetter
 
@@ -54,11 +54,7 @@ def conclude(
     found = [finding for judgement in judgements.values() for finding in judgement.findings]
     if context.time.step_s:
         found = [_void_if_skew(finding) for finding in found]
-    agendas = agendas_of(lineup, scope)
-    for check in lineup_checks_of(scope):
-        due = [name for name in check.subjects(lineup, scope) if agendas.is_due_across(check, name)]
-        if due:  # else this run is not for it
-            found += [one for one in check.run(check, context) if agendas.is_due_across(check, one.subject)]
+    found += _across(context)
     found += _missing(expectations, found, context)
     causes = causes_of(context, found)
     ordered = _ordered(_caused(found, causes), lineup)
@@ -68,6 +64,15 @@ def conclude(
         expectations=expectations,
         clocks=tuple(_clocks(ordered, judgements)),
     )
+
+
+def _across(context: LineupContext) -> Iterator[Finding]:
+    """What the checks across devices find, of those that the run is for."""
+    lineup, scope = context.lineup, context.scope
+    agendas = agendas_of(lineup, scope)
+    for check in lineup_checks_of(scope):
+        if any(agendas.is_due_across(check, name) for name in check.subjects(lineup, scope)):
+            yield from (one for one in check.run(check, context) if agendas.is_due_across(check, one.subject))
 
 
 def untested_required(
@@ -104,14 +109,21 @@ def _clocks(found: Sequence[Finding], judgements: Mapping[str, DeviceJudgement])
 def _missing(
     expectations: Sequence[Expectation], found: Sequence[Finding], context: LineupContext
 ) -> list[Finding]:
-    """A "not tested" finding for each expectation that has none."""
-    open_ = set(map(_place_of, expectations)).difference(map(_place_of, found))
-    if not open_:
+    """A "not tested" finding for each expectation that has none.
+
+    That a device has all verdicts of its own is seen at once; usually those across devices alone are left.
+    """
+    agendas = agendas_of(context.lineup, context.scope)
+    met = {tag: agendas.met(tag, judged.findings) for tag, judged in context.judgements.items()}
+    none: frozenset[str] = frozenset()
+    due = [one for one in expectations if one.check not in met.get(one.subject, none)]
+    if not due:
         return []
+    seen = {_place_of(one) for one in found if one.check not in met.get(one.subject, none)}
     return [
         get(one.check).untested(one.subject, _reason(one.subject, context))
-        for one in expectations
-        if _place_of(one) in open_
+        for one in due
+        if _place_of(one) not in seen
     ]
 
 
@@ -131,7 +143,10 @@ def _caused(found: Sequence[Finding], causes: Sequence[Cause]) -> list[Finding]:
             cause_of.setdefault(name, cause.id)
     if not cause_of:
         return list(found)
-    return [f._replace(cause=cause_of[f.id]) if f.id in cause_of else f for f in found]
+    good = Verdict.PASS  # needs no cause, and nearly all are
+    return [
+        f if f.verdict is good or f.id not in cause_of else f._replace(cause=cause_of[f.id]) for f in found
+    ]
 
 
 def _ordered(found: Iterable[Finding], lineup: Lineup) -> tuple[Finding, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from functools import cached_property
 from typing import Any
 
-from probe.judge.blocks import Block, block_of, decode
+from probe.judge.blocks import Block, blocks_of, decode
 from probe.judge.check import Subject
 from probe.judge.facts import Reach
 from probe.judge.reach import is_lost, reach_of
@@ -57,12 +57,10 @@ class DeviceContext:
 
     def _index(self, exchanges: Iterable[Numbered]) -> None:
         """Put each attempt where the checks look for it. Seen for every exchange of a run."""
-        shift = self.device.register_shift
-        sent, blocks = self.sent, self.blocks
+        sent, accepted = self.sent, []
         absent, reference, data, not_sent = _ABSENT, _REFERENCE, _DATA, _NOT_SENT
         for numbered in exchanges:
-            sequence, exchange = numbered
-            _, purpose, _, _, attempt, _, _, outcome, _, _, _ = exchange
+            _, purpose, _, _, attempt, _, _, outcome, _, _, _ = numbered[1]
             if purpose is absent:
                 self.absent_units.append(numbered)
             elif purpose is not reference and outcome is not not_sent:
@@ -72,9 +70,8 @@ class DeviceContext:
                     continue
                 if attempt != 1:
                     self.is_clean = False
-                block = block_of(sequence, exchange, shift)
-                if block is not None:
-                    blocks.append(block)
+                accepted.append(numbered)
+        self.blocks = blocks_of(accepted, self.device.register_shift)
 
     def _leave_out_crossed(self) -> None:
         """Set apart what was on its way when the device hung up by habit: it never had to answer that.
@@ -109,8 +106,8 @@ class DeviceContext:
     @cached_property
     def seen(self) -> Seen:
         """Which points the replies hold."""
-        keys = frozenset([block[2:5] for block in self.blocks])
-        return self.traits.shapes.seen(keys)
+        keys = [(function, start, size) for _, _, function, start, size, _ in self.blocks]
+        return self.traits.shapes.seen(frozenset(keys))
 
     @cached_property
     def lost(self) -> int:

@@ -32,13 +32,14 @@ def judge_device(lineup: Lineup, scope: Scope, evidence: DeviceEvidence, run: Ru
     context = DeviceContext(subject, evidence, _run_context(lineup, run))
     gates = Gates()
     findings: list[Finding] = []
+    open_ = True  # the usual case: nothing to weigh
     for check, due in agendas_of(lineup, scope).of(subject):
-        open_ = not (gates.identity or gates.proof or gates.doubt)  # the usual case: nothing to weigh
         found = list(check.run(check, context)) if open_ else _judge(check, context, gates)
         if due and not found:
             found = [check.untested(context.tag, context.why_nothing())]
         if check.id in TEACHING:
             gates.learn(check.id, found)
+            open_ = not (gates.identity or gates.proof or gates.doubt)
         findings += found
     return DeviceJudgement(tag=context.tag, findings=tuple(findings), facts=facts_of(context, gates))
 

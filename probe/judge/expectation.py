@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from operator import itemgetter
 from typing import NamedTuple
 
 from probe.judge.check import Check, DeviceCheck, LineupCheck, Subject
@@ -10,7 +11,7 @@ from probe.judge.due import Applies, Due, due_of
 from probe.judge.registry import DEVICE_CHECKS, LINEUP_CHECKS
 from probe.judge.repeat import Repeat, repeat_of
 from probe.model.device_map import Device
-from probe.model.finding import Expectation
+from probe.model.finding import Expectation, Finding
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
 
@@ -19,12 +20,16 @@ LEFT_OUT_CHECK = "reach.answers"
 
 Agenda = tuple[tuple[DeviceCheck, bool], ...]
 
+_NONE: frozenset[str] = frozenset()
+_check_of: Callable[[Finding], str] = itemgetter(0)
+
 
 class _Alike(NamedTuple):
     """What devices of a profile to which the same checks apply share. due: those that must give a verdict."""
 
     agenda: Agenda
     due: tuple[Due, ...]
+    ids: frozenset[str]  # of those due
 
 
 def subject_of(lineup: Lineup, scope: Scope, tag: str) -> Subject:
@@ -178,6 +183,11 @@ class Agendas:
                 if self.is_due_across(across, name):
                     yield Expectation(check=across.id, subject=name, required=across.required)
 
+    def met(self, tag: str, findings: Iterable[Finding]) -> frozenset[str]:
+        """The checks due on a device of this run if the findings hold a verdict of each, else none."""
+        known = self._known.get(tag)
+        return known.ids if known is not None and known.ids.issubset(map(_check_of, findings)) else _NONE
+
     def is_due_across(self, check: LineupCheck, subject: str) -> bool:
         """Whether a check across devices is due on a subject: in a retest only what it repeats."""
         return self._repeat is None or self._repeat.across(check, subject)
@@ -195,7 +205,8 @@ def _alike(checks: Sequence[DeviceCheck], applies: Sequence[bool], subject: Subj
     pairs = tuple(zip(checks, applies, strict=True))
     speaks = not subject.scope.checks  # a retest repeats just some: none speaks there without being asked
     agenda = tuple(pair for pair in pairs if pair[1] or (speaks and pair[0].unasked))
-    return _Alike(agenda, tuple(due_of(check, subject) for check, due in pairs if due))
+    due = tuple(due_of(check, subject) for check, due in pairs if due)
+    return _Alike(agenda, due, frozenset(one.id for one in due))
 
 
 _last: list[Agendas] = []

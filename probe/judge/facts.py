@@ -6,8 +6,8 @@ Facts are small on purpose: a run of thousands of devices holds them all until t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 from probe.judge.clock_state import ClockState
@@ -56,9 +56,12 @@ class Pair(NamedTuple):
     late_ns: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Facts:
-    """What the lineup's checks and causes need of one device.
+#: Of a device that did not say who it is.
+NOTHING: Mapping[str, str] = MappingProxyType({})
+
+
+class Facts(NamedTuple):
+    """What the lineup's checks and causes need of one device. A NamedTuple for the reason of ``Finding``.
 
     reach_finding: id of the finding that says so. identity: field to text as read. shift, order: what would
     make the proof point fit ("" or 0: nothing found). clock_hours: whole or part hours by which its clock is
@@ -77,7 +80,7 @@ class Facts:
     host: str = ""
     reach: Reach = Reach.NOT_TRIED
     interrupted: bool = False
-    identity: Mapping[str, str] = field(default_factory=dict)
+    identity: Mapping[str, str] = NOTHING
     identity_evidence: tuple[int, ...] = ()
     identity_wrong: bool = False
     proof_wrong: bool = False
@@ -97,10 +100,9 @@ class Facts:
     settings: AsFound | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceJudgement:
+class DeviceJudgement(NamedTuple):
     """All verdicts on one tag, and the facts behind comparisons with others."""
 
     tag: str
     findings: tuple[Finding, ...]
-    facts: Facts = field(default_factory=Facts)
+    facts: Facts = Facts()

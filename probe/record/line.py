@@ -180,13 +180,13 @@ def finding_lines(sequence: int, previous: str, findings: Iterable[Finding]) -> 
     size = 0
     frames, quoted, sha256 = _frames, _quoted, hashlib.sha256
     for finding in findings:
-        key = finding[0], finding[2:4], finding[5:9], finding[10:]
-        frame = frames.get(key)
-        if frame is None:
-            frame = _new_frame(key, finding)
-        before, between, behind, end = frame
+        words = finding[2:4], finding[5:9], finding[10:]
+        known = frames.get(finding[0])  # the last one of the check: devices in a row get like findings
+        if known is None or known[0] != words:
+            known = _frame_of(words, finding)
+        _, before, between, behind, end = known
         rests_on = finding[9]
-        numbers = f"{rests_on[0]:d}" if len(rests_on) == 1 else ",".join(map(int.__repr__, rests_on))
+        numbers = ",".join(map(int.__repr__, rests_on)) if rests_on else ""
         text = (
             f"{before}{numbers}{between}{quoted[finding[4]]}{behind}{quoted[finding[1]]}{end}{previous}"
             f'","seq":{sequence}}}'
@@ -198,14 +198,29 @@ def finding_lines(sequence: int, previous: str, findings: Iterable[Finding]) -> 
     return made, previous, size
 
 
-#: What surrounds evidence, observed, subject and the hash of the line before in the lines of like findings.
-_Frame = tuple[str, str, str, str]
+#: Fields of a finding that like ones share; Any, because they differ in type.
+_Words = tuple[Any, ...]
+#: They, and what surrounds evidence, observed, subject and the hash of the line before in the line.
+_Frame = tuple[_Words, str, str, str, str]
 _FRAMES_KEPT = 2000
-_frames: dict[tuple[Any, ...], _Frame] = {}  # Any: the fields of a finding differ in type
+_all_frames: dict[tuple[str, _Words], _Frame] = {}
+_frames: dict[str, _Frame] = {}  # the one used last, by check
 
 
-def _new_frame(key: tuple[Any, ...], finding: Finding) -> _Frame:
-    """The frame of all findings that differ from this one in subject, observed and evidence only."""
+def _frame_of(words: _Words, finding: Finding) -> _Frame:
+    """The frame of all findings of the check that differ in subject, observed and evidence only."""
+    check = finding[0]
+    frame = _all_frames.get((check, words))
+    if frame is None:
+        if len(_all_frames) >= _FRAMES_KEPT:
+            _all_frames.clear()
+            _frames.clear()
+        frame = _all_frames[check, words] = _new_frame(words, finding)
+    _frames[check] = frame
+    return frame
+
+
+def _new_frame(words: _Words, finding: Finding) -> _Frame:
     check, _, verdict, title, _, due, unit, doubt, rule, _, advice, point, cause, danger = finding
     quoted = _quoted
     before = (
@@ -217,11 +232,7 @@ def _new_frame(key: tuple[Any, ...], finding: Finding) -> _Frame:
         f'"verdict":{quoted[verdict]}}},"kind":"finding","prev":"'
     )
     behind = f',"point":{quoted[point]},"rule":{quoted[rule]},"subject":'
-    frame = before, f'],"expected":{quoted[due]},"observed":', behind, end
-    if len(_frames) >= _FRAMES_KEPT:
-        _frames.clear()
-    _frames[key] = frame
-    return frame
+    return words, before, f'],"expected":{quoted[due]},"observed":', behind, end
 
 
 def expected_line(sequence: int, previous: str, subject: str, due: Sequence[tuple[str, bool]]) -> bytes:

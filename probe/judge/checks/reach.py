@@ -109,15 +109,17 @@ def _delay(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     times = _times(context.sent, is_clean=context.is_clean)
     if not context.reach.is_alive or not times or times[0] == inf:
         return
-    verdict = within(exactly(percentile(times, 95) / 1e6), None, limit)
+    slowest = percentile(times, 95)
+    verdict = within(exactly(slowest / 1e6), None, limit)
     if verdict is not Verdict.PASS and (stalls := stalls_of(context)):
         calm = [numbered for numbered in context.sent if not stall_of(numbered[1], stalls)]
-        slow_s, times = percentile(times, 95), _times(calm, is_clean=context.is_clean)
+        times = _times(calm, is_clean=context.is_clean)
         if not times:
-            yield _own_fault(check, context, slow_s, limit)
+            yield _own_fault(check, context, slowest, limit)
             return
-        verdict = within(exactly(percentile(times, 95) / 1e6), None, limit)
-    slowest, middle, worst = percentile(times, 95), percentile(times, 50), times[-1]
+        slowest = percentile(times, 95)
+        verdict = within(exactly(slowest / 1e6), None, limit)
+    middle, worst = percentile(times, 50), times[-1]
     yield check.find(
         context.tag,
         verdict,

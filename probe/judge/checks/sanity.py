@@ -49,10 +49,10 @@ def oddities(context: DeviceContext) -> dict[str, list[Oddity]]:
     known: dict[str, list[Oddity]] | None = context.memory.get("oddities")
     if known is None:
         known = {}
-        shapes, looked_at = context.traits.shapes, set()
-        for block in context.blocks:
-            key, data, sequence = block[2:5], block[5], block[0]
-            decoder, floats = shapes.of(key)
+        shape_of, looked_at = context.traits.shapes.of, set()
+        for sequence, _, function, start, size, data in context.blocks:
+            key = function, start, size
+            decoder, floats = shape_of(key)
             if not decoder.all_good_and_in_range(data):
                 _collect(decoder.decode(data), sequence, known)
             elif floats and key not in looked_at:
