@@ -69,8 +69,7 @@ def shown_s(reading: Reading, point: Point) -> float | None:
     """Seconds that the clock shows, as its decoder gives them; None for fields that are no date."""
     if reading.quality is Quality.GOOD and isinstance(reading.value, (int, float)):
         return reading.value
-    marked = reading.quality is Quality.NOT_AVAILABLE and isinstance(point.decoder, ClockDecoder)
-    if not marked or not isinstance(point.decoder, ClockDecoder):
+    if reading.quality is not Quality.NOT_AVAILABLE or not isinstance(point.decoder, ClockDecoder):
         return None
     stamp = point.decoder.stamp(reading.raw)
     return None if stamp is None else stamp.wall_s + stamp.millisecond / 1000
