@@ -1,11 +1,14 @@
 """Strict RTU on one line: serial, or tunnelled in TCP; what came is data only when everything matches.
 
 An RTU frame has no transaction id. What an answer belongs to is known from unit, function and length alone,
-so a late answer is dangerous: it looks like the next one. Therefore
+so a late answer is dangerous: it looks like the next one. Therefore a unit owes an answer whenever its
+request ended with anything else than a good answer: at a time-out, at noise or a damaged frame, at a frame
+of another unit, function or length, at the end of a connection (a gateway hands the answer to the next one).
 
-- an answer of a unit that owes one to a request given up, while another unit is asked, is LATE;
-- before the same unit is asked again, the line is drained for one more time-out, or until the answer that
-  it owed has come (it is LATE, a stray).
+- An answer of a unit that owes one, while another unit is asked, is LATE;
+- before the same unit is asked again, the line is drained until twice the time-out is over since its request,
+  or until the answer that it owed has come (it is LATE, a stray).
+- A line that does not fall silent is waited for no longer than the time-out of the request that wants it.
 
 What ends the wait: a whole frame (length from function and byte count, and checksum) as for Modbus TCP; a
 frame of full length whose checksum is wrong, BAD_CHECKSUM; bytes that make no frame, BAD_FRAME at the
@@ -17,7 +20,7 @@ Source: MODBUS over Serial Line Specification and Implementation Guide V1.02, 2.
 from __future__ import annotations
 
 import asyncio
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
 from probe.model.clock import RunClock
 from probe.model.evidence import Exchange, Framing, Outcome
@@ -28,13 +31,23 @@ from probe.wire.allowed import ensure_read
 from probe.wire.connection import KEPT_BYTES, Answer, Connection
 from probe.wire.link import Request, StrayHandler
 
+_GOOD = (Outcome.DATA, Outcome.EXCEPTION)
+
 
 class _Debt(NamedTuple):
     """An answer that may still come."""
 
     tag: str
-    function: int
+    pdu: bytes  # of the request
     until: float  # loop time
+
+    def may_be(self, frame: bytes) -> bool:
+        """True if the frame has the function that was asked for."""
+        return frame[1] & ~EXCEPTION_BIT == self.pdu[0]
+
+    def is_paid_by(self, frame: bytes) -> bool:
+        """True if the frame fits the request in length too."""
+        return check_reply(self.pdu, frame[1:-2])[0] in _GOOD
 
 
 class RtuLink(Connection):
@@ -84,7 +97,7 @@ class RtuLink(Connection):
     async def _exchange(self, request: Request, quirks: Quirks) -> Exchange:
         frame = rtu.build(request.unit, request.pdu)
         if self.is_open:
-            await self._drain(request.unit, quirks)
+            await self._drain(request, quirks)
         transport = self._transport
         if transport is None or not self.is_open:
             now_ns = self._now_ns()
@@ -107,16 +120,21 @@ class RtuLink(Connection):
                 self._owe(request)
             raise
 
-    async def _drain(self, unit: int, quirks: Quirks) -> None:
+    async def _drain(self, request: Request, quirks: Quirks) -> None:
         """Wait until no old answer of this unit can come any more, and until the line is silent."""
-        for owing in list(self._debts) if quirks.unit_not_echoed else [unit]:
+        for owing in list(self._debts) if quirks.unit_not_echoed else [request.unit]:
             debt = self._debts.get(owing)
             if debt is not None:
                 self._drained = self._loop.create_future()
                 await asyncio.wait((self._drained,), timeout=max(0.0, debt.until - self._loop.time()))
                 self._drained = None
+                if self._transport is None:
+                    return  # the next connection may bring it yet
                 self._debts.pop(owing, None)
-        while self._transport is not None and (pause := self._pause()) > 0:  # noqa: ASYNC110  it moves
+        patient_until = self._loop.time() + request.timeout_s
+        while self._transport is not None and (pause := self._pause()) > 0:
+            if self._loop.time() > patient_until:
+                return  # something speaks without end: the request will end as a fault, with the bytes
             await asyncio.sleep(pause)
 
     def _pause(self) -> float:
@@ -158,13 +176,11 @@ class RtuLink(Connection):
             self._answered = frame
             outcome, code = check_reply(request.pdu, frame[1:-2])
             self._end(now_ns, outcome, code, frame)
-        elif debt is not None and frame[1] & ~EXCEPTION_BIT == debt.function:
-            del self._debts[frame[0]]
+        elif debt is not None and debt.may_be(frame):
             self._stray(now_ns, Outcome.LATE, frame, debt.tag)
-            if self._drained is not None and not self._drained.done():
-                self._drained.set_result(None)
-        elif waits and request is not None:
-            self._owe(request)  # its own answer may still come, and would look like that to the next request
+            if debt.is_paid_by(frame):
+                self._forgive(frame[0])
+        elif waits:
             self._end(now_ns, Outcome.WRONG_UNIT, 0, frame)
         elif frame == self._answered:
             self._stray(now_ns, Outcome.REPEATED, frame)
@@ -182,13 +198,24 @@ class RtuLink(Connection):
         if self._rest:
             self._settled()
             return
-        request = cast("Request", self._request)
-        self._owe(request)
         self._end(self._now_ns(), Outcome.NO_ANSWER, 0, b"")
 
+    def _end(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> None:
+        """As ``Connection._end``; an answer that was not good may still come, and looks like the next one."""
+        if outcome not in _GOOD and self._waiter is not None and self._request is not None:
+            self._owe(self._request)
+        super()._end(now_ns, outcome, code, response)
+
     def _owe(self, request: Request) -> None:
-        until = self._loop.time() + request.timeout_s
-        self._debts[request.unit] = _Debt(request.tag, request.pdu[0], until)
+        """Until as long after the open request's deadline as it was waited for, its answer may still come."""
+        until = max(self._deadline, self._loop.time()) + request.timeout_s
+        self._debts[request.unit] = _Debt(request.tag, request.pdu, until)
+
+    def _forgive(self, unit: int) -> None:
+        """The answer has come; whoever waits for that need wait no longer."""
+        del self._debts[unit]
+        if self._drained is not None and not self._drained.done():
+            self._drained.set_result(None)
 
     def _settled(self) -> None:
         """Silence after bytes that could not be cut by length: as a whole they are a frame, or nothing."""

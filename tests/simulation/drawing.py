@@ -92,6 +92,8 @@ def draw(seed: int) -> Case:
         _upset_parts(dice, parts)
     _give_moods(dice, temper, seats, lineup)
     case = Case(
+    if temper != "healthy":
+        _give_noise(random.Random(f"noise {seed}"), seats, lineup)
         seed=seed,
         lineup=lineup,
         scope=_scope(dice, tags),
@@ -283,8 +285,7 @@ def _upset_parts(dice: random.Random, parts: dict[str, Part]) -> None:
 def _give_moods(dice: random.Random, temper: str, seats: list[Seat], lineup: Lineup) -> None:
     faulty = [dice.choice(seats)] if temper == "one" else seats
     for seat in seats:
-        limits = [lineup.profiles[lineup.map.by_tag[tag].profile].limits for tag in seat.units.values()]
-        timeout_s = min(one.timeout_s for one in limits)
+        timeout_s = _timeout_s(seat, lineup)
         rough = temper != "healthy" and any(seat is one for one in faulty)
         strength = 1.0 if temper in ("one", "wild") else 0.25
         seat.mood = _mood(dice, seat, timeout_s, strength if rough else 0.0)
@@ -300,9 +301,7 @@ def _mood(dice: random.Random, seat: Seat, timeout_s: float, strength: float) ->
     calm = Mood(travel_s=travel_s, think_s=think_s, gateway_s=timeout_s * dice.choice((0.3, 0.8, 1.6)))
     if not strength:
         return calm
-    # An RTU answer later than twice the time-out cannot be told from the next one; see ``gear``.
-    late_s = timeout_s * (1.9 - 0.1 if seat.rtu else dice.choice((0.9, 3.0)))
-    late_s -= (2 * travel_s + 4 * think_s) if seat.rtu else 0.0
+    late_s = _latest_s(calm, timeout_s) if seat.rtu else timeout_s * dice.choice((0.9, 3.0))
     faults: dict[str, Any] = {}
     kinds = ("lost", "late", "twice", "exception", "closes", "resets", "cuts", "twists", "strays")
     for kind in dice.sample(kinds, dice.randrange(1, 4)):
@@ -325,6 +324,24 @@ def _windows(dice: random.Random, seat: Seat) -> tuple[tuple[float, float, str],
     """Times in which the place cannot be reached as it should."""
     kinds = ("silent", "refused", "no route", "reset", "closed at once")
     if seat.serial:
+def _latest_s(mood: Mood, timeout_s: float) -> float:
+    """An RTU answer later than twice the time-out cannot be told from the next one; see ``gear``."""
+    return timeout_s * 1.8 - 2 * mood.travel_s - 4 * mood.think_s
+
+
+def _give_noise(dice: random.Random, seats: list[Seat], lineup: Lineup) -> None:
+    """On some lines that carry RTU, noise comes in the place of answers, and the answers later."""
+    for seat in seats:
+        if seat.rtu and dice.random() < 0.4:
+            late_s = max(0.0, _latest_s(seat.mood, _timeout_s(seat, lineup)))
+            seat.mood = replace(seat.mood, noise=dice.choice((0.1, 0.4)), late_s=late_s)
+
+
+def _timeout_s(seat: Seat, lineup: Lineup) -> float:
+    tags = seat.units.values()
+    return min(lineup.profiles[lineup.map.by_tag[tag].profile].limits.timeout_s for tag in tags)
+
+
         kinds = ("silent", "no port", "not permitted")
     made, at_s = [], 0.0
     while dice.random() < 0.35:

@@ -30,8 +30,9 @@ _TWISTS: tuple[Callable[[bytes], Any], ...] = (
 class Mood:
     """How a place behaves: parts of its requests (0 to 1) that meet each fault; times in seconds.
 
-    late_s: how much later a late answer comes, at most. windows: (from, to, what) in which it is otherwise:
-    silent, refused, no route, reset, closed at once, no port, not permitted.
+    late_s: how much later a late answer comes, at most. noise: as late, with noise in its place.
+    windows: (from, to, what) in which it is otherwise: silent, refused, no route, reset, closed at once,
+    no port, not permitted.
     """
 
     travel_s: float = 0.001
@@ -40,6 +41,7 @@ class Mood:
     lost: float = 0.0
     late: float = 0.0
     late_s: float = 1.0
+    noise: float = 0.0
     twice: float = 0.0
     exception: float = 0.0
     closes: float = 0.0
@@ -124,7 +126,10 @@ class Talk:
         think_s = mood.think_s * (0.5 + self._dice.random())
         begin_s = max(now_s, place.free_s) if place.bus else now_s
         end_s = begin_s + think_s
-        if self._hits(mood.late):
+        if self._hits(mood.noise):
+            place.net.loop.bring(end_s, self._noise)
+            end_s += mood.late_s * self._dice.random()
+        elif self._hits(mood.late):
             end_s += mood.late_s * self._dice.random()
         elif place.bus:
             if request.unit in place.dead or request.unit not in place.units:
@@ -188,6 +193,9 @@ class Talk:
             at = self._dice.randrange(1, len(honest))
             self._wire.send(honest[:at])
             self._wire.send(honest[at:], 0.002)
+
+    def _noise(self) -> None:
+        self._wire.send(self._dice.randbytes(self._dice.randrange(1, 9)))
 
     def _stray(self) -> None:
         """Something nobody asked for, just before the answer."""

@@ -88,10 +88,21 @@ def _any_transaction(put: Put) -> None:
 def _no_draining(put: Put) -> None:
     """On a serial line the next request goes out although an old answer may still come."""
 
-    async def broken(self: RtuLink, unit: int, quirks: Quirks) -> None:
+    async def broken(self: RtuLink, request: Any, quirks: Quirks) -> None:
         self._debts.clear()
 
     put(RtuLink, "_drain", broken)
+
+
+def _noise_settles(put: Put) -> None:
+    """Noise in the place of an answer counts as the answer: nothing more is waited for."""
+    owe = RtuLink._owe
+
+    def broken(self: RtuLink, request: Any) -> None:
+        if not self._rest and self._loop.time() >= self._deadline - 0.002:
+            owe(self, request)
+
+    put(RtuLink, "_owe", broken)
 
 
 def _verdict_missing(put: Put) -> None:
@@ -183,6 +194,7 @@ SABOTAGE: Mapping[str, Break] = {
     "no-budget": Break(_no_budget, "budget", 25),
     "any-transaction": Break(_any_transaction, "took for data what nobody answered", 41),
     "no-draining": Break(_no_draining, "took for data what nobody answered", 112),
+    "noise-settles": Break(_noise_settles, "took for data what nobody answered", 41),
     "verdict-missing": Break(_verdict_missing, "no verdict on", 1),
     "untested-passes": Break(_untested_passes, "passes, but", 4),
     "no-marks": Break(_no_marks, "judged again"),

@@ -31,6 +31,7 @@ class HostileServer:
         self.connections = 0
         self.ends: list[str] = []  # how each client left: "FIN" or the name of the error
         self.port = 0
+        self.greeting: tuple[float, bytes] | None = None  # after a pause, to each new client unasked
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def __aenter__(self) -> HostileServer:
@@ -60,6 +61,9 @@ class HostileServer:
                 await writer.wait_closed()
 
     async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self.greeting is not None:
+            await asyncio.sleep(self.greeting[0])
+            writer.write(self.greeting[1])
         while data := await reader.read(4096):
             self.seen.append(data)
             for step in self.answer(data, len(self.seen)):

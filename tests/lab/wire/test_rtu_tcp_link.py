@@ -126,6 +126,23 @@ async def test_late_answer_of_another_unit_is_late_while_the_next_one_waits(host
         assert [(s.outcome, s.data, s.tag) for s in strays] == [(Outcome.LATE, rtu(5), "U5")]
 
 
+async def test_the_answer_to_a_fault_on_the_last_connection_is_not_the_next_ones(
+    hostile, strays, opened, ask
+):
+    """A gateway hands a late answer to whoever is connected then: noise, a new connection, the old answer."""
+    old = rtu(5, b"\x03\x06" + b"\xee" * 6)
+    async with hostile(lambda _, count: [b"\xff\x00\x7e"] if count == 1 else [rtu(5)]) as server:
+        link = await opened(link_of(server, strays))
+        first = await link.exchange(ask(timeout_s=0.8), STRICT)
+        assert first.outcome is Outcome.BAD_FRAME
+        await link.close()
+        server.greeting = (0.1, old)
+        assert (await link.open(20.0)).outcome is ConnectOutcome.OPEN
+        second = await link.exchange(ask(), STRICT)
+    assert (second.outcome, second.response) == (Outcome.DATA, rtu(5))
+    assert (Outcome.LATE, old) in [(s.outcome, s.data) for s in strays]
+
+
 async def test_draining_ends_when_the_owed_answer_comes(hostile, strays, opened, ask, until):
     """A request cancelled with ten minutes to go: its answer comes, and the next need not wait for them."""
     async with hostile(lambda _, count: [0.2, rtu(5)] if count == 1 else [rtu(5)]) as server:
@@ -204,7 +221,7 @@ async def test_no_function_outside_the_list_leaves_the_socket(hostile, strays, o
         for function in range(256):
             pdu = bytes((function, 0, 0, 0, 1))
             with contextlib.nullcontext() if function in (1, 2, 3, 4) else pytest.raises(WriteRefused):
-                await link.exchange(ask(pdu), STRICT)
+                await link.exchange(ask(pdu, timeout_s=0.2), STRICT)
         assert [frame[1] for frame in server.seen] == [1, 2, 3, 4]
 
 

@@ -115,7 +115,7 @@ async def test_noise_is_a_fault_kept_and_the_port_stays_open(pty_pair, strays, o
     noise = rtu(5)[:-1] + b"\x55"
     async with unit_on(bus, lambda frame, count: [noise] if count == 1 else [rtu(5)]):
         link = await opened(link_of(port, strays))
-        exchange = await link.exchange(ask(), STRICT)
+        exchange = await link.exchange(ask(timeout_s=0.3), STRICT)
         assert (exchange.outcome, exchange.response) == (Outcome.BAD_CHECKSUM, noise)
         assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
 
@@ -140,6 +140,59 @@ async def test_late_answer_is_drained(pty_pair, strays, opened, ask):
         assert (await link.exchange(ask(timeout_s=0.3), STRICT)).outcome is Outcome.NO_ANSWER
         assert (await link.exchange(ask(), STRICT)).response == rtu(5)
         assert [(s.outcome, s.data) for s in strays] == [(Outcome.LATE, old)]
+
+
+async def test_noise_before_a_late_answer_never_shifts_the_answers(pty_pair, strays, opened, ask):
+    """Noise ends the first request; its real answer comes when the next one, of the same length, waits."""
+    bus, port = pty_pair
+    old, new = rtu(5, b"\x03\x06" + b"\xee" * 6), rtu(5)
+
+    def answer(_: bytes, count: int) -> list[bytes | float]:
+        return [b"\xff\x00\x7e", 0.3, old] if count == 1 else [0.5, new]
+
+    async with unit_on(bus, answer):
+        link = await opened(link_of(port, strays))
+        first = await link.exchange(ask(timeout_s=0.8), STRICT)
+        second = await link.exchange(ask(bytes.fromhex("0300C80003"), timeout_s=5.0), STRICT)
+    assert (first.outcome, first.response) == (Outcome.BAD_FRAME, b"\xff\x00\x7e")
+    assert (second.outcome, second.response) == (Outcome.DATA, new)
+    assert [(s.outcome, s.data) for s in strays] == [(Outcome.LATE, old)]
+
+
+async def test_an_answer_of_wrong_length_does_not_shift_the_next_ones(pty_pair, strays, opened, ask):
+    """A whole frame of another length comes first, the real answer when the next request waits."""
+    bus, port = pty_pair
+    short, old, new = rtu(5, b"\x03\x02\x00\x01"), rtu(5, b"\x03\x06" + b"\xee" * 6), rtu(5)
+
+    def answer(_: bytes, count: int) -> list[bytes | float]:
+        return [short, 0.3, old] if count == 1 else [0.5, new]
+
+    async with unit_on(bus, answer):
+        link = await opened(link_of(port, strays))
+        first = await link.exchange(ask(timeout_s=0.8), STRICT)
+        second = await link.exchange(ask(bytes.fromhex("0300C80003"), timeout_s=5.0), STRICT)
+    assert (first.outcome, first.response) == (Outcome.SHORT, short)
+    assert (second.outcome, second.response) == (Outcome.DATA, new)
+
+
+async def test_a_line_that_is_never_silent_holds_nobody_up_for_ever(pty_pair, strays, opened, ask):
+    """Something babbles without end: requests still end, as faults, and what was heard is kept."""
+    bus, port = pty_pair
+
+    async def babble() -> None:
+        while True:
+            with contextlib.suppress(BlockingIOError):
+                os.write(bus, b"\xff\x55\x00")
+            await asyncio.sleep(0.000_5)  # closer than the silence of the line
+
+    link = await opened(link_of(port, strays))
+    babbler = asyncio.create_task(babble())
+    try:
+        async with asyncio.timeout(20):
+            outcomes = [(await link.exchange(ask(timeout_s=0.2), STRICT)).outcome for _ in range(3)]
+    finally:
+        babbler.cancel()
+    assert outcomes == [Outcome.BAD_FRAME] * 3
 
 
 async def test_the_adapter_is_pulled_while_we_wait(pty_pair, strays, opened, ask):
@@ -215,7 +268,7 @@ async def test_no_function_outside_the_list_leaves_the_port(pty_pair, strays, as
         for function in range(256):
             pdu = bytes((function, 0, 0, 0, 1))
             with contextlib.nullcontext() if function in (1, 2, 3, 4) else pytest.raises(WriteRefused):
-                await link.exchange(ask(pdu), STRICT)
+                await link.exchange(ask(pdu, timeout_s=0.2), STRICT)
         assert [frame[1] for frame in seen] == [1, 2, 3, 4]
 
 
