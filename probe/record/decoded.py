@@ -92,11 +92,7 @@ def _objects(lineup: Lineup, tag: str, pdu: bytes) -> tuple[Field, ...]:
     """Objects of Read Device Identification, named as the profile names them."""
     rule = lineup.profile_of(lineup.map.by_tag[tag]).identity.objects
     names = {number: field for field, number in rule.items()}
-    try:
-        said = identification(pdu).objects
-    except ValueError:
-        return ()
     return tuple(
         Field(names.get(number, ""), f"object {number}", number, data, clean_text(data)[0], "", "good")
-        for number, data in said
+        for number, data in identification(pdu).objects
     )
