@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from probe.judge.clock_aim import _expected_log_width, aim, next_send_ns
+from probe.judge import clock_aim
+from probe.judge.clock_aim import _chance_rolled, _expected_log_width, aim, next_send_ns
 from probe.judge.clock_region import Bounds
 
 
@@ -51,3 +52,59 @@ def test_the_next_request_is_aimed_and_not_before_its_time() -> None:
     sent = next_send_ns(Bounds(299_999_000, 300_001_000), 10**9, [200.0], 5 * 10**9)
     assert sent == pytest.approx(5_700_000_000 - 100, abs=200)
     assert next_send_ns(Bounds(299_999_000, 300_001_000), 10**9, [200.0], sent + 1) > sent + 900_000_000
+
+
+def test_the_instants_tried_are_spread_over_all_that_can_tell_something(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """25 evenly from half the window and the longest round trip before the rollover to as much after it, and
+    half of each round trip before it."""
+    tried: list[float] = []
+
+    def worse_later(send: float, half: float, trips: list[float]) -> float:
+        tried.append(send)
+        assert (half, trips) == (500.0, [40.0, 100.0])
+        return abs(send - 150.0)
+
+    monkeypatch.setattr(clock_aim, "_expected_log_width", worse_later)
+    assert aim(Bounds(2000.0, 3000.0), [40.0, 100.0]) == 150.0
+    assert tried == [*(-600.0 + 50.0 * i for i in range(25)), -20.0, -50.0]
+
+
+def ramp(send: float, end: float, half: float, parts: int = 20_000) -> float:
+    """Mean over u in [send, end] of P(x >= -u), x even in [-half, half], by counting."""
+    instants = [send + (end - send) * (i + 0.5) / parts for i in range(parts)]
+    return sum(max(0.0, min(1.0, (u + half) / (2 * half))) for u in instants) / parts
+
+
+@pytest.mark.parametrize(
+    ("send", "end"),
+    [(-300, -200), (-150, -50), (-50, 50), (50, 150), (150, 250), (-150, 150), (-100, 100), (0, 40)],
+)
+def test_the_chance_to_have_rolled_is_that_of_counting(send: float, end: float) -> None:
+    assert _chance_rolled(send, end, 100.0) == pytest.approx(ramp(send, end, 100.0), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("instant", "chance"),
+    [(-150, 0.0), (-100, 0.0), (-50, 0.25), (0, 0.5), (50, 0.75), (100, 1.0), (150, 1.0)],
+)
+def test_the_chance_at_one_instant_is_a_ramp(instant: float, chance: float) -> None:
+    assert _chance_rolled(instant, instant, 100.0) == chance
+
+
+def test_where_nothing_is_left_to_know_either_may_be() -> None:
+    assert _chance_rolled(-1.0, 1.0, 0.0) == 0.5
+    assert _expected_log_width(0.0, 0.0, [10.0]) == 0.0, "a width below a nanosecond counts as one"
+
+
+@pytest.mark.parametrize("earliest", [0, 1, 699_999_900, 700_000_000, 5 * 10**9 + 12_345])
+@pytest.mark.parametrize("step", [10**9, 10**6, 60 * 10**9])
+def test_the_next_well_aimed_instant_is_the_first_that_is_not_too_early(earliest: int, step: int) -> None:
+    """The middle of the offset rolls over at (k * step - middle); the aim is one lead from it."""
+    window = Bounds(299_999_000.0, 300_001_000.0)
+    lead = aim(window, [200.0])
+    sent = next_send_ns(window, step, [200.0], earliest)
+    assert earliest <= sent < earliest + step + 1
+    away = (sent - lead + window.middle) % step
+    assert min(away, step - away) <= 1

@@ -7,10 +7,11 @@ from itertools import combinations
 
 import pytest
 
-from probe.judge.clock_fleet import Fleet, fleet_of, needs
+from probe.judge.clock_fleet import Fleet, Member, fleet_of, needs
 from probe.judge.clock_region import Stamp, region_of
 from probe.judge.clock_state import ClockState
 from probe.judge.clock_track import Behaviour
+from probe.judge.limit import Interval
 
 S = 1_000_000_000
 
@@ -106,3 +107,90 @@ def test_stamps_further_apart_than_needed_never_lie_about_the_order() -> None:
 
 def test_the_fleet_holds_for_the_last_reading_of_all() -> None:
     assert fleet(state("A", 0, 0.1, at_ns=7), state("B", 0, 0.1, at_ns=9)).at_ns == 9
+
+
+def test_a_stamp_bounds_the_event_by_offset_and_step() -> None:
+    """A clock 0.2 to 0.5 s ahead, of one second: what it stamps 0 happened in [-0.5, 0.8)."""
+    member = Member("A", Interval(0.2, 0.5), 1.0)
+    assert member.window == pytest.approx((-0.5, 0.8))
+    assert member.centred.offset == pytest.approx((-0.15, 0.15))
+    assert (member.centred.tag, member.centred.step_s) == ("A", 1.0)
+
+
+def test_the_need_of_a_pair_is_written_with_both_names() -> None:
+    """1 + (0.1 + 0.5) the one way, 0.01 + (0.5 - 0.4) the other; centred: 1 + 0.05 + 0.05."""
+    pair = needs(Member("A", Interval(-0.5, -0.4), 1.0), Member("B", Interval(0.0, 0.1), 0.01))
+    assert (pair.first, pair.second) == ("A", "B")
+    assert (pair.raw_s, pair.corrected_s) == pytest.approx((1.6, 1.1))
+
+
+def test_offsets_stand_on_the_scale_of_the_first_clock() -> None:
+    found = fleet(state("A", 0.0, 0.02), state("B", 42.99, 43.01, 0.001))
+    assert [one.offset for one in found.members] == [
+        pytest.approx((0.0, 0.02), abs=1e-8),
+        pytest.approx((42.99, 43.01), abs=1e-8),
+    ]
+    assert [one.step_s for one in found.members] == [1.0, 0.001]
+
+
+def test_a_clock_that_was_read_before_is_less_sure_by_its_drift() -> None:
+    """Exact at 10 s; 100 s later 20 ms to either side at 200 ppm."""
+    at, base = 10 * S, 1_773_480_413 * S
+    region = region_of([Stamp(at, at, at + base, 0)], 200.0)
+    late = state("B", 0, 0, at_ns=110 * S)
+    found = fleet(state("A", 0, 0, region=region), late)
+    assert found.at_ns == 110 * S
+    assert found.members[0].offset == pytest.approx((-0.02, 0.02), abs=1e-7)
+    assert found.worst is not None
+    assert found.worst.raw_s == pytest.approx(1.02, abs=1e-6)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("days", "left_out"), [(366.0, False), (366.001, True)])
+def test_a_clock_of_another_year_orders_nothing(sign: int, days: float, left_out: bool) -> None:
+    """A year's length is the most by which a clock may be off and still be compared."""
+    off = sign * days * 86_400
+    found = fleet(state("A", 0, 0.1), state("B", 0, 0.1, own_s=Interval(off - 0.5, off + 0.5)))
+    assert found.left_out == ({"B": "shows another year, or was never set"} if left_out else {})
+
+
+def test_a_clock_whose_readings_leave_nothing_possible_is_left_out() -> None:
+    stamps = [Stamp(0, 0, 0, 0), Stamp(0, 0, 9 * S, 0)]
+    found = fleet(state("A", 0, 0.1), state("B", 0, 0.1, region=region_of(stamps, 200)))
+    assert found.left_out == {"B": "steady"}
+    jumped = fleet(state("A", 0, 0.1), state("B", 0, 0.1, behaviour=Behaviour.JUMPED))
+    assert jumped.left_out == {}
+
+
+@pytest.mark.parametrize(("count", "pairs"), [(300, 300 * 299 // 2), (301, 0)])
+def test_up_to_three_hundred_clocks_every_pair_is_listed(count: int, pairs: int) -> None:
+    found = fleet(*(state(f"T{n}", 0, 0.01) for n in range(count)))
+    assert len(found.pairs) == pairs
+    assert len(found.members) == count
+    assert found.median_s == pytest.approx(1.01, abs=1e-6)
+    assert found.corrected_s == pytest.approx(1.01, abs=1e-6)
+
+
+def test_one_clock_alone_has_no_pair() -> None:
+    found = fleet(state("A", 0, 0.1))
+    assert (found.worst, found.pairs, found.median_s, found.corrected_s) == (None, (), 0, 0)
+
+
+def test_no_clock_has_no_instant() -> None:
+    assert fleet_of([]).at_ns == 0
+
+
+def test_the_worst_pair_stands_in_the_order_of_the_map_whichever_is_ahead() -> None:
+    for lows in ((0.0, 5.0), (5.0, 0.0)):
+        found = fleet(*(state(tag, low, low + 0.1) for tag, low in zip("ZA", lows, strict=True)))
+        assert found.worst is not None
+        assert (found.worst.first, found.worst.second) == ("Z", "A")
+        assert found.worst.raw_s == pytest.approx(6.1, abs=1e-6)
+
+
+def test_where_one_clock_is_worst_both_ways_its_best_partner_is_found() -> None:
+    """B is the coarsest and the most uncertain: with itself it makes no pair."""
+    found = fleet(state("A", 0, 0.1), state("B", -9, 9, 60.0), state("C", -1, 0))
+    assert found.worst is not None
+    assert {found.worst.first, found.worst.second} == {"A", "B"}
+    assert found.worst.raw_s == pytest.approx(60 + 0.1 + 9, abs=1e-6)
