@@ -9,11 +9,14 @@ import pytest
 
 from probe.judge.expectation import device_checks_of, expected
 from probe.judge.repeat import Repeat
-from probe.model.finding import Cause, Finding, Verdict
+from probe.model.evidence import JUDGED, Note
+from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.scope import Scope
-from probe.record.again import Retest, to_retest
+from probe.record.again import Retest, open_findings, source_of, to_retest, unfinished
 from probe.record.content import RecordContent, lineup_of, load
+from probe.record.header import Relation
+from probe.record.history import History
 
 SAMPLE = Path(__file__).parents[1] / "records" / "report.audit.jsonl"
 
@@ -101,3 +104,118 @@ def test_identity_and_proof_come_first_and_nothing_else_is_due(sample: tuple[Rec
     }
     order = [check.id for check in device_checks_of(scope)]
     assert order.index("identity.serial") < order.index("proof.point") < order.index("clock.skew")
+
+
+CIRCUIT = {"52-M2", "52-F7", "MTR-F7", "52-F8"}  # 52-M2 feeds 52-F7 and 52-F8, 52-F7 the meter MTR-F7
+
+
+@pytest.mark.parametrize("subject", sorted(CIRCUIT))
+def test_a_circuit_is_asked_whole_from_wherever_it_is_seen(
+    sample: tuple[RecordContent, Lineup], subject: str
+) -> None:
+    """What flows in must flow out: the sums need every device that is fed from another one of them."""
+    made = _retest(sample, _finding("electrical.feeders", subject, Verdict.FAIL))
+    assert set(made.tags) == CIRCUIT
+    assert set(made.checks) == {f"electrical.feeders@{subject}", *(f"values.*@{tag}" for tag in CIRCUIT)}
+
+
+def test_checks_across_devices_are_repeated_on_all_devices_that_have_such_checks(
+    sample: tuple[RecordContent, Lineup],
+) -> None:
+    content, lineup = sample
+    due = (
+        Expectation(check="settings.study", subject="52-F7"),
+        Expectation(check="settings.study", subject="52-Z1"),  # not in this record's scope
+        Expectation(check="clock.skew", subject="MTR-F7"),
+    )
+    open_ = _finding("settings.coordination", "lineup", Verdict.FAIL)
+    made = to_retest(replace(content, findings=(open_,), expectations=due, causes=()), lineup)
+    assert made == Retest(tags=("52-F7",), checks=("settings.*@52-F7", "settings.coordination@lineup"))
+    nobody = to_retest(replace(content, findings=(open_,), expectations=(), causes=()), lineup)
+    assert nobody.tags == content.header.scope.tags, "nothing says who has any: all are asked"
+
+
+def test_other_checks_on_the_lineup_ask_those_that_they_speak_of(
+    sample: tuple[RecordContent, Lineup],
+) -> None:
+    content, _ = sample
+    cause = Cause(
+        id="c1", kind="k", subjects=("52-F8", "52-M2"), statement="", confidence_permille=1, explains=(),
+        fix="",
+    )  # fmt: skip
+    places = _finding("lineup.places", "lineup", Verdict.FAIL)
+    assert _retest(sample, places._replace(point="52-F7")).tags == ("52-F7",)
+    assert _retest(sample, places._replace(cause="c1"), causes=(cause,)).tags == ("52-F8", "52-M2")
+    assert _retest(sample, places).tags == content.header.scope.tags, "it may be about any"
+
+
+def test_what_follows_from_the_map_alone_asks_no_device(sample: tuple[RecordContent, Lineup]) -> None:
+    made = _retest(sample, _finding("desk.fibre", "lineup", Verdict.FAIL))
+    assert made == Retest(tags=(), checks=("desk.fibre@lineup",))
+
+
+def test_what_is_drawn_otherwise_now_is_repeated_whole(sample: tuple[RecordContent, Lineup]) -> None:
+    content, lineup = sample
+    passed = replace(content, findings=(_finding("clock.skew", "52-M1", Verdict.PASS),), causes=())
+    made = to_retest(passed, lineup, frozenset({"52-M1"}))
+    assert made == Retest(tags=("52-M1",), checks=("*@52-M1",))
+    failed = replace(content, findings=(_finding("clock.skew", "52-M1", Verdict.FAIL),), causes=())
+    assert to_retest(failed, lineup, frozenset({"52-M1"})).checks == ("*@52-M1",)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "required", "point", "repeated"),
+    [
+        (Verdict.NOT_TESTED, False, "", False),
+        (Verdict.NOT_TESTED, True, "", True),
+        (Verdict.NOT_TESTED, False, "52-F7", True),
+        (Verdict.FAIL, False, "", True),
+    ],
+)
+def test_when_an_untold_verdict_on_the_lineup_is_repeated(
+    sample: tuple[RecordContent, Lineup], verdict: Verdict, required: bool, point: str, repeated: bool
+) -> None:
+    content, lineup = sample
+    open_ = _finding("lineup.weight", "lineup", verdict)._replace(point=point)
+    due = (Expectation(check="lineup.weight", subject="lineup", required=required),)
+    made = to_retest(replace(content, findings=(open_,), causes=(), expectations=due), lineup)
+    assert ("lineup.weight@lineup" in made.checks) is repeated
+
+
+def test_open_is_what_fails_or_is_untested_and_nobody_accepted_nor_left_out(
+    sample: tuple[RecordContent, Lineup],
+) -> None:
+    content, _ = sample
+    findings = (
+        _finding("a.b", "52-M1", Verdict.FAIL),
+        _finding("a.b", "52-F1", Verdict.FAIL),
+        _finding("a.b", "52-F7", Verdict.NOT_TESTED),
+        _finding("a.b", "52-F8", Verdict.REVIEW),
+        _finding("a.b", "52-M2", Verdict.PASS),
+        _finding("a.b", "52-Z1", Verdict.FAIL),
+    )
+    histories = (
+        History(finding="a.b@52-F1", stages=(), disposition="accepted"),
+        History(finding="a.b@52-F7", stages=(), disposition="open"),
+    )
+    header = replace(content.header, scope=replace(content.header.scope, left_out=("52-Z1",)))
+    told = open_findings(replace(content, header=header, findings=findings, histories=histories))
+    assert [one.subject for one in told] == ["52-M1", "52-F7"]
+
+
+def test_unfinished_are_the_devices_that_no_mark_says_were_judged(
+    sample: tuple[RecordContent, Lineup],
+) -> None:
+    content, _ = sample
+    notes = ((5, Note(1, JUDGED, "52-F1")), (6, Note(2, "said", "52-M1")), (7, Note(3, JUDGED, "52-M2")))
+    left = unfinished(replace(content, evidence={Note: notes}))
+    assert left == ("52-M1", "MC-1", "52-F7", "MTR-F7", "52-F8")
+    assert unfinished(replace(content, evidence={})) == content.header.scope.tags
+
+
+def test_a_new_record_names_an_older_one_by_its_code(sample: tuple[RecordContent, Lineup]) -> None:
+    content, _ = sample
+    named = source_of(content, Relation.RESUMES, Path("folder") / "old.audit.jsonl")
+    assert (named.relation, named.code, named.count) == ("resumes", content.code, content.count)
+    assert (named.file, named.closed) == ("old.audit.jsonl", True)
+    assert source_of(replace(content, seal=None), Relation.RESUMES, Path("x")).closed is False
