@@ -135,7 +135,7 @@ def needed_ah(bank: Bank, profile: Sequence[Stretch]) -> float:
         high *= 2
     for _ in range(_SEARCH_STEPS):
         middle = (low + high) / 2
-        low, high = (middle, high) if middle <= 0 or used(middle) > bank.depth else (low, middle)
+        low, high = (middle, high) if used(middle) > bank.depth else (low, middle)
     return high
 
 

@@ -25,6 +25,7 @@ from probe.desk.working import (
     exact,
     missing,
 )
+from probe.model.finding import Verdict
 
 CAUTION = (
     "Calculated, not measured: measure at the terminals, with all loads on. Losing control power can trip or "
@@ -163,10 +164,15 @@ def _checks(feeder: Feeder, outcomes: Sequence[Outcome]) -> list[Check]:
 def _remark(feeder: Feeder, outcome: Outcome) -> str:
     if not outcome.exists:
         return "no solution: the supply collapses under loads of constant power"
-    if feeder.limit_source != _SUPPLY or outcome.value >= feeder.limit_least_v:
+    if feeder.limit_source != _SUPPLY or _reaches(outcome.value, feeder.limit_least_v):
         return ""
-    side = "still above" if outcome.value >= RIPPLE_LEAST_V else "also below"
+    side = "still above" if _reaches(outcome.value, RIPPLE_LEAST_V) else "also below"
     return f"{side} the {RIPPLE_LEAST_V} V that include ripple (IEC 61131-2, from memory)"
+
+
+def _reaches(volts: float, limit_v: float) -> bool:
+    """True if the voltage is not below the limit by more than rounding."""
+    return at_least(exact("volts", volts, "V"), limit_v, "").verdict is Verdict.PASS
 
 
 def _supply_step(feeder: Feeder) -> tuple[Step, ...]:

@@ -84,10 +84,11 @@ def test_the_ripple_is_spoken_of_below_the_limit_only() -> None:
     still = (load("A", 10, 0),)
     remarks = [
         feeder_voltages(replace(FEEDER, least_v=volts, loads=still)).checks[0].remark
-        for volts in (20.4, 20.3, 19.3, 19.1)
+        for volts in (20.4, 20.3, 19.3, 19.2, 19.1)
     ]
     assert [remark.partition(" the")[0] for remark in remarks] == [
         "",
+        "still above",
         "still above",
         "still above",
         "also below",
@@ -182,3 +183,10 @@ def test_what_is_taken_where_nothing_is_said() -> None:
     assert (FEEDER.limit_least_v, FEEDER.limit_most_v) == (20.4, 28.8)
     assert "IEC 61131-2" in FEEDER.limit_source
     assert Load(name="A", distance_m=Amount(value=1, unit="m"), draw=1).is_power is False
+
+
+def test_a_voltage_at_the_limit_but_for_rounding_has_no_remark() -> None:
+    """0.9 V of 21.3 V lost: 20.4 V by hand, a little less in binary."""
+    at_limit = replace(FEEDER, least_v=21.3, loads=(load("A", 45, 1),))
+    (check, _) = feeder_voltages(at_limit).checks
+    assert (check.verdict, check.remark) == (Verdict.PASS, "")

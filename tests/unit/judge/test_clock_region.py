@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from probe.judge.clock_region import Bounds, ClockRegion, Stamp, region_of
+from probe.judge.clock_region import Bounds, ClockRegion, Stamp, _clip, region_of
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -150,3 +150,34 @@ def test_the_order_of_readings_does_not_matter() -> None:
         assert region is not None
         ends.append(region.offset_at(25 * S))
     assert ends[0] == pytest.approx(ends[1], abs=1e-3)
+
+
+TRIANGLE = ((0.0, 0.0), (10.0, 0.0), (0.7, 9.3))
+
+
+@pytest.mark.parametrize(
+    ("limit", "left"),
+    [
+        (0.0, TRIANGLE),
+        (-1.0, TRIANGLE),
+        (0.5, ((0.5, 0.0), (10.0, 0.0), (0.7, 9.3), (0.5, 9.3 / 0.7 * 0.5))),
+        (0.7, ((0.7, 0.0), (10.0, 0.0), (0.7, 9.3), (0.7, 9.3))),
+        (5.0, ((5.0, 0.0), (10.0, 0.0), (5.0, 5.0))),
+        (10.0, ((10.0, 0.0), (10.0, 0.0), (10.0, 0.0))),
+        (10.1, ()),
+    ],
+)
+def test_a_polygon_is_cut_at_a_line(limit: float, left: tuple[tuple[float, float], ...]) -> None:
+    """What lies to the right of offset = limit, corner by corner (by hand); a corner on the line is kept."""
+    assert [one for corner in _clip(TRIANGLE, 1.0, 0.0, limit) for one in corner] == pytest.approx(
+        [one for corner in left for one in corner]
+    )
+    assert _clip((), 1.0, 0.0, limit) == ()
+
+
+def test_a_polygon_is_cut_by_offset_and_drift_together() -> None:
+    """offset + 2 * drift >= 12 leaves the upper corner of the triangle (by hand)."""
+    cut = _clip(TRIANGLE, 1.0, 2.0, 12.0)
+    assert [one for corner in cut for one in corner] == pytest.approx(
+        [8.0, 2.0, 0.7, 9.3, 0.7 * 12 / 19.3, 9.3 * 12 / 19.3]
+    )
