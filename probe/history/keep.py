@@ -14,6 +14,7 @@ from probe.history.digest import RunDigest, Series
 from probe.history.life import Change, Moment, Turn
 from probe.history.pack import pack_numbers, pack_verdicts, pack_whole
 from probe.history.rows import id_by_hash, inserted
+from probe.history.sound import sound
 from probe.history.store import History
 from probe.history.texts import pack_facts, pack_said
 from probe.model.finding import Verdict
@@ -62,7 +63,8 @@ class Keeper:
     def keep(self, digest: RunDigest) -> Kept:
         """Take one run in, all of it or nothing. A record that is there already changes nothing.
 
-        Raises sqlalchemy.exc.DatabaseError if the database refuses (full disk, lost connection).
+        Raises InputError if its times are none, sqlalchemy.exc.DatabaseError if the database refuses (full
+        disk, lost connection).
         """
         return self.keep_all((digest,))[0]
 
@@ -70,7 +72,7 @@ class Keeper:
         """Take several runs in, all or none: much faster than one by one."""
         try:
             with self._history.writing() as connection:
-                return tuple(self._keep(connection, digest) for digest in digests)
+                return tuple(self._keep(connection, sound(digest)) for digest in digests)
         except BaseException:
             self._names.clear()  # ids that were rolled back
             raise

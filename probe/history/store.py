@@ -72,6 +72,9 @@ def open_history(where: str, *, create: bool = True) -> History:
         engine.dispose()
         if isinstance(error, DatabaseError):
             raise InputError((_trouble(where, error),)) from error
+        # What SQLite says of damage can quote it, and it wants memory for a size that is none.
+        if isinstance(error, UnicodeDecodeError | MemoryError):
+            raise InputError((_damaged(where, "bytes that mean nothing"),)) from error
         raise
     return History(engine, where)
 

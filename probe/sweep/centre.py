@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from sqlalchemy import delete, insert, select, update
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import DatabaseError, DataError, IntegrityError
 
 from probe.history.agent_tables import agent, delivery, piece
 from probe.history.digest import RunDigest
@@ -37,6 +37,8 @@ CLOCK_WRONG_NS = 10 * 10**9  # less than that is the way of a job to its agent
 REAP_S = 900.0  # a silent agent's run is given up so long after its budget
 FORGET_DAYS = 30.0
 FORGET_EVERY = timedelta(hours=6)
+#: How a start can end at an agent.
+_ENDS = frozenset(set(SlotState) - {SlotState.QUEUED, SlotState.RUNNING, SlotState.KNOWN})
 
 
 class AgentSeen(NamedTuple):
@@ -123,7 +125,7 @@ class Centre:
             rows = connection.execute(wanted).all()
         for row in rows:
             if row.form <= FORM:
-                yield self._by_name.get(row.sweep), self._take(row)
+                yield self._by_name.get(row.sweep), self._take_or_tell(row)
             elif (key := (row.site, row.sweep, row.due_ns)) not in self._refused:
                 self._refused.add(key)
                 LOG.warning(
@@ -132,6 +134,18 @@ class Centre:
                     row.form,
                     FORM,
                 )
+
+    def _take_or_tell(self, row: Any) -> Outcome:
+        """One delivery; what nobody foresaw in it is its trouble and stops no other. Raises DatabaseError."""
+        try:
+            return self._take(row)
+        except Exception as error:
+            if isinstance(error, DatabaseError) and not isinstance(error, DataError | IntegrityError):
+                raise  # the database's own trouble: it comes back, and the delivery waits
+            LOG.exception("%s: its delivery cannot be taken in", ascii(row.sweep)[:80])
+            why = f"a fault of ours: {type(error).__name__}: {error}"
+            self._mark(row, ascii(why)[1:500])
+            return Outcome(SlotState.FAILED, why[:500])
 
     def _take(self, row: Any) -> Outcome:
         """One delivery: record to the store, run to the history, start booked; then its pieces may go.
@@ -143,7 +157,12 @@ class Centre:
             LOG.error("%s (%s)", why, ascii(row.sweep)[:80])
             self._mark(row, why)
             return Outcome(SlotState.FAILED, why)
-        outcome = Outcome(SlotState(row.state), row.why, row.exit_code)
+        if row.state not in _ENDS:
+            why = f"{row.site} delivered a start that is {ascii(row.state)[:40]}, which is no end of one"
+            LOG.error("%s: %s", row.sweep, why)
+            self._close(row, Outcome(SlotState.FAILED, why), {}, trouble=why)
+            return Outcome(SlotState.FAILED, why)
+        outcome = Outcome(SlotState(row.state), row.why[:500], row.exit_code)
         times: dict[str, Any] = {}
         if row.sha256:
             file = self.place.records().incoming(f"{row.site}-{row.sweep}-{row.due_ns}")

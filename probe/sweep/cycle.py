@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from sqlalchemy.exc import DatabaseError
 
@@ -32,6 +33,13 @@ AT_ONCE = 4  # lineups that are swept at the same time
 LOOK_S = 5.0
 
 Heard = Callable[[Sweep, Outcome], object]
+
+
+class _Begun(NamedTuple):
+    """A start that was given to the pool, and its run."""
+
+    due_ns: int
+    run: Future[Outcome]
 
 
 def nothing(sweep: Sweep, outcome: Outcome) -> None:
@@ -136,7 +144,7 @@ class Cycle:
 
     def watch(self) -> None:
         """Run what falls due until ``stop`` says so; runs that are on their way are stopped then."""
-        running: dict[str, Future[Outcome]] = {}
+        running: dict[str, _Begun] = {}
         troubled = False
         with ThreadPoolExecutor(max_workers=AT_ONCE, thread_name_prefix="sweep") as pool:
             while not self._stop():
@@ -152,17 +160,19 @@ class Cycle:
                     troubled = True
                 self._pause()
 
-    def _look(self, sweep: Sweep, running: dict[str, Future[Outcome]], pool: ThreadPoolExecutor) -> None:
+    def _look(self, sweep: Sweep, running: dict[str, _Begun], pool: ThreadPoolExecutor) -> None:
         slot = self.due(sweep)
         if slot is None:
             return
         before = running.get(sweep.name)
-        if before is not None and not before.done():
+        if before is not None and not before.run.done():
+            if before.due_ns == _ns(slot.due):
+                return  # given to the pool, which has not come to book it yet
             why = "the run before had not ended"
             LOG.warning("%s: the start of %s is skipped: %s", sweep.name, _text(slot.due), why)
             slot_book.note(self.history, sweep.name, _ns(slot.due), SlotState.SKIPPED, why, place=self._where)
             return
-        running[sweep.name] = pool.submit(self._run, sweep, _ns(slot.due))
+        running[sweep.name] = _Begun(_ns(slot.due), pool.submit(self._run, sweep, _ns(slot.due)))
 
     def _pause(self) -> None:
         end = time.monotonic() + LOOK_S

@@ -11,6 +11,9 @@ from probe.model.errors import Problem, RecordError
 
 PIECE = 256 * 1024
 _BLOCK = 1 << 20
+#: A record unpacks to no more than this, and so many times its packed size: each line holds 32 bytes of hash,
+#: which no packing makes smaller.
+_ROOM, _SWELLS = 64 << 20, 200
 
 
 def pack(record: Path, packed: Path) -> str:
@@ -40,13 +43,16 @@ def pieces(packed: Path, missing: Iterable[int]) -> Iterator[tuple[int, bytes]]:
 
 def unpack(parts: Iterable[bytes], sha256: str, record: Path) -> None:
     """Write the record that the pieces hold. Raises RecordError if they are not what was sent."""
-    swell, digest = zlib.decompressobj(), hashlib.sha256()
+    swell, digest, came, made = zlib.decompressobj(), hashlib.sha256(), 0, 0
     try:
         with record.open("wb") as target:
             for part in parts:
                 digest.update(part)
+                came += len(part)
                 while part:  # in steps: a small piece can hold very much
-                    target.write(swell.decompress(part, _BLOCK))
+                    made += target.write(swell.decompress(part, _BLOCK))
+                    if made > _ROOM + _SWELLS * came:
+                        raise _broken(record, f"{came} bytes that swell to more than {made}")
                     part = swell.unconsumed_tail  # noqa: PLW2901
             target.write(swell.flush())
     except zlib.error as error:

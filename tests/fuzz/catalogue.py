@@ -15,6 +15,7 @@ _BY_MODULE = {
     "documents": "yaml map profile study amounts procedure checklist checklist_items fleet trust project",
     "sheets": "schedule register_list study_table",
     "records": "record_bytes record_forged record_packed",
+    "intake": "parcel delivery agent_journal history_file",
     "proofs": "report_pdf time_stamp certificates key_file",
 }
 #: Module of each target, in the order of the table.

@@ -25,9 +25,10 @@ def _tidy() -> Iterator[None]:
     yield
     import shutil
 
-    from tests.fuzz.targets import links, records
+    from tests.fuzz.targets import intake, links, records
 
     links.close()
+    intake.close()
     shutil.rmtree(records.folder(), ignore_errors=True)
     records.folder.cache_clear()
 

@@ -26,6 +26,9 @@ from tests.fuzz.target import Target, need, refused
 
 SCRATCH = "BUSWITNESS_FUZZ_SCRATCH"
 RECORDS = Path(__file__).parents[2] / "records"
+#: Lines of records whose maps load, so that judging again goes all the way: a meter, a supply with what
+#: people said, a switch and a supply by SNMP with all else that a survey hears, a link that was pulled.
+SEEDS = Path(__file__).parents[1] / "seeds"
 SAMPLES = tuple(f"format-1{kind}.audit.jsonl" for kind in ("", "-accepted", "-signed", "-merged"))
 
 
@@ -144,12 +147,15 @@ def _samples() -> Iterator[bytes]:
         yield (RECORDS / name).read_bytes()
 
 
-def _forged_seeds() -> Iterator[bytes]:
+def forged_seeds() -> Iterator[bytes]:
+    """Records of each kind, and short ones, as ``rechained`` takes them."""
     for sample in _samples():
         lines = _stripped(sample)
         yield b"\n".join(lines)
         for size in (6, 12):
             yield b"\n".join([*lines[:size], lines[-1]])
+    for path in sorted(SEEDS.glob("*.jsonl")):
+        yield path.read_bytes().rstrip(b"\n")
 
 
 def _byte_seeds() -> Iterator[bytes]:
@@ -174,7 +180,7 @@ def _forge(data: bytes, rng: random.Random) -> bytes:
     return json_lines(data, rng) if rng.randrange(12) else any_bytes(data, rng)
 
 
-_MORE: dict[str, Any] = {"longest": 30_000}
+_MORE: dict[str, Any] = {"longest": 40_000}
 TARGETS = (
     Target(
         name="record_bytes",
@@ -189,7 +195,7 @@ TARGETS = (
         name="record_forged",
         promise="a forger's lines in a right chain: refused, or loaded and judged again without a traceback",
         run=_forged,
-        seeds=_forged_seeds,
+        seeds=forged_seeds,
         mutate=_forge,
         share=3.0,
         calls=50,

@@ -67,6 +67,16 @@ def test_damage_is_named_with_its_remedy(tmp_path: Path) -> None:
     assert "damaged" in refusal(path)
 
 
+def test_damage_that_sqlite_quotes_in_its_own_words_is_told_as_damage(tmp_path: Path) -> None:
+    """Found by fuzzing: what SQLite says of a table's name that is no text is itself no text."""
+    path = tmp_path / "history.sqlite"
+    open_history(str(path)).close()
+    whole = path.read_bytes()
+    assert whole.count(b"CREATE TABLE lineup") == 1
+    path.write_bytes(whole.replace(b"CREATE TABLE lineup", b"CREATE \xffABLE lineup"))
+    assert "damaged" in refusal(path)
+
+
 @pytest.mark.parametrize(
     ("where", "words"),
     [
