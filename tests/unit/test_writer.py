@@ -11,16 +11,18 @@ from pathlib import Path
 
 import pytest
 
-from probe.model.errors import InputError
+from probe.model.errors import InputError, RecordError
 from probe.model.evidence import Anchor, Exchange, Framing, Note, Outcome, Purpose
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import SourceText
 from probe.model.scope import Scope
 from probe.record import writer as writing
+from probe.record.content import load
 from probe.record.header import Header, Instrument, rfc3339
-from probe.record.line import LONGEST_LINE
+from probe.record.line import LONGEST_LINE, MOST_BRACKETS, NO_LINE, line
+from probe.record.reserve import RESERVE, Reserve
 from probe.record.verify import verify
-from probe.record.writer import RecordWriter
+from probe.record.writer import WAITING, RecordWriter
 
 EXCHANGE = Exchange("F-01", Purpose.POLL, Framing.MBAP, 0, 1, 5, 9, Outcome.DATA, 0, bytes(12), bytes(209))
 
@@ -248,3 +250,219 @@ def test_causes_are_kept(tmp_path: Path) -> None:
     writer.conclude([], [cause])
     writer.seal(complete=True, reason="")
     assert [line["kind"] for line in _lines(writer.path)] == ["head", "cause", "seal"]
+
+
+def _note_of(size: int, number: int) -> dict[str, object]:
+    """The body of a note whose line, with its line end, has so many bytes."""
+    empty = line(number, NO_LINE, "note", {"at_ns": 0, "text": "", "topic": ""})
+    return {"at_ns": 0, "text": "x" * (size - len(empty) - 1), "topic": ""}
+
+
+@pytest.mark.parametrize("turns", [1, 2])
+def test_lines_wait_up_to_64_kib_and_not_a_byte_more(tmp_path: Path, turns: int) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    for turn in range(turns):  # each time anew
+        before = path.stat().st_size
+        writer.write("note", _note_of(WAITING - 300, 2 + 3 * turn))  # type: ignore[arg-type]
+        writer.write("note", _note_of(300, 3 + 3 * turn))  # type: ignore[arg-type]
+        assert path.stat().st_size == before, "just 64 KiB wait"
+        writer.write("note", _note_of(200, 4 + 3 * turn))  # type: ignore[arg-type]
+        assert path.stat().st_size == before + WAITING + 200
+    writer.close()
+
+
+def test_evidence_waits_no_longer_than_other_lines(tmp_path: Path) -> None:
+    """It is made into lines 64 at a time: so many, and 64 KiB, may be lost in a power failure, no more."""
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.flush()
+    sizes = {path.stat().st_size}
+    for kept in range(1, 1001):
+        writer.keep(EXCHANGE._replace(sent_ns=kept))
+        sizes.add(path.stat().st_size)
+        written = path.read_bytes().count(b"\n") - 1
+        assert kept - written <= 64 + WAITING // 600 + 64  # its lines have more than 600 bytes
+    assert 5 < len(sizes) < 20, "many lines go in one write"
+    writer.close()
+
+
+needs_limit = pytest.mark.skipif(os.name != "posix", reason="the size of files cannot be limited here")
+
+
+@contextmanager
+def _no_file_beyond(size: int) -> Iterator[None]:
+    """The operating system refuses to let any file of this process grow further (EFBIG)."""
+    import resource
+
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+class _RoomForALittle(Reserve):
+    """A reserve whose release makes room, as on a disk that others have filled."""
+
+    MORE = 1024 * 1024
+
+    def release(self) -> None:
+        import resource
+
+        super().release()
+        soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+        if soft != resource.RLIM_INFINITY:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft + self.MORE, hard))
+
+
+def _fill(writer: RecordWriter) -> int:
+    """Keep evidence until the system refuses; how many pieces had a number by then."""
+    kept: list[int] = []
+
+    def keep_on() -> None:
+        for number in range(100_000):
+            kept.append(number)
+            writer.keep(EXCHANGE._replace(sent_ns=number))
+
+    with pytest.raises(RecordError, match="largest size allowed") as caught:
+        keep_on()
+    assert "are safe" in caught.value.problem.remedy
+    return len(kept)
+
+
+@needs_limit
+def test_where_nothing_more_can_be_written_the_record_is_closed_with_what_is_lost(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    with _no_file_beyond(3 * 1024 * 1024 + 777):  # within a line
+        kept = _fill(writer)
+        with pytest.raises(RecordError):
+            writer.keep(EXCHANGE)
+        with pytest.raises(RecordError):
+            writer.write("note", {})
+        writer.conclude([_finding()], [])
+        seal = writer.seal(complete=True, reason="stopped")
+    found = verify(path)
+    assert (found.holds, found.complete, found.reason) == (True, False, seal.reason)
+    content = load(path)
+    lost = kept - len(content.evidence[Exchange])
+    assert lost > 0
+    assert seal.reason.startswith("stopped; the record cannot be continued: ")
+    assert f"the last {lost} lines could not be written" in seal.reason
+    assert seal.reason.endswith("no verdicts, because they would rest on those lines")
+    assert content.findings == ()
+
+
+@needs_limit
+def test_with_the_reserve_nothing_is_lost_and_the_verdicts_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "Reserve", _RoomForALittle)
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    with _no_file_beyond(3 * 1024 * 1024 + 777):
+        kept = _fill(writer)
+        with pytest.raises(RecordError):
+            writer.keep(EXCHANGE)
+        writer.conclude([_finding()], [])
+        seal = writer.seal(complete=True, reason="")
+    content = load(path)
+    assert len(content.evidence[Exchange]) == kept
+    assert [one.subject for one in content.findings] == ["F-1"]
+    assert (seal.complete, verify(path).complete) == (False, False)
+    assert seal.reason == "the record cannot be continued: the file would pass the largest size allowed"
+
+
+@needs_limit
+def test_verdicts_that_leave_no_room_for_the_seal_are_left_out_together(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writing, "Reserve", _RoomForALittle)
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    with _no_file_beyond(3 * 1024 * 1024 + 777):
+        _fill(writer)
+        writer.conclude([_finding(number, advice="x" * 1000) for number in range(900)], [])
+        seal = writer.seal(complete=True, reason="")
+    assert load(path).findings == ()
+    assert seal.reason.endswith("no verdicts, for lack of space; they can be derived from the evidence")
+    assert verify(path).holds
+
+
+@needs_limit
+def test_a_seal_that_cannot_be_written_leaves_the_lines_so_far(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    writer.keep(EXCHANGE)
+    writer.flush()
+    before = path.read_bytes()
+    with _no_file_beyond(len(before) + 100), pytest.raises(RecordError, match="cannot be continued"):
+        writer.seal(complete=True, reason="")
+    assert path.read_bytes() == before
+    found = verify(path)
+    assert (found.closed, found.unchanged, found.count) == (False, True, 2)
+
+
+@needs_limit
+def test_closing_without_a_seal_never_raises_and_leaves_whole_lines(tmp_path: Path) -> None:
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    before = path.read_bytes()
+    writer.keep(EXCHANGE)
+    with _no_file_beyond(len(before) + 100):
+        writer.close()
+    assert path.read_bytes() == before
+
+
+@needs_limit
+def test_no_room_for_the_first_line_leaves_nothing_behind(tmp_path: Path) -> None:
+    with _no_file_beyond(64 * 1024), pytest.raises(InputError, match="cannot be started") as caught:
+        RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    assert "largest size allowed" in caught.value.problems[0].what
+    assert "nothing was asked yet" in caught.value.problems[0].what
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_line_from_elsewhere_that_no_reader_would_take_is_refused(tmp_path: Path) -> None:
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    with pytest.raises(RecordError, match="too long") as caught:
+        writer.write("note", {"text": "y" * LONGEST_LINE})
+    assert int(caught.value.problem.found.split()[0]) > LONGEST_LINE
+    assert writer.write("weather", {"text": "y"}) == 2
+    writer.close()
+    assert verify(writer.path).unchanged
+
+
+def test_nobody_else_reads_a_defect_of_ours(tmp_path: Path) -> None:
+    """Too many brackets in a verdict: more than a reader's memory would bear."""
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    with pytest.raises(ValueError, match="no reader"):
+        writer.conclude([_finding(advice="[" * (MOST_BRACKETS + 1))], [])
+    writer.close()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders are not brought to disk there")
+def test_what_a_power_failure_must_not_take_is_brought_to_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The head, with the file's name in its folder, before anything is asked; and the seal."""
+    synced: list[tuple[int, int]] = []
+    bring = os.fsync
+
+    def noted(handle: int) -> None:
+        bring(handle)
+        told = os.fstat(handle)
+        synced.append((told.st_ino, told.st_size))
+
+    monkeypatch.setattr(os, "fsync", noted)
+    path = tmp_path / "r.audit.jsonl"
+    writer = RecordWriter.create(path, _header())
+    head = path.stat()
+    assert (head.st_ino, head.st_size) in synced
+    assert tmp_path.stat().st_ino in {inode for inode, _ in synced}
+    assert RESERVE in {size for _, size in synced}, "space that is only promised is none"
+    writer.keep(EXCHANGE)
+    writer.seal(complete=True, reason="")
+    assert synced[-1] == (path.stat().st_ino, path.stat().st_size)
