@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 from probe.cli import failure
 from probe.cli.failure import Exit
 from probe.cli.invocation import command
+from probe.cli.procedure_commands import opened, overview
 from probe.cli.witness_run import OnGo, ShiftedClock, Stand, WitnessRun, pieces_of
 from probe.model.errors import InputError, Problem
-from probe.model.lineup import Lineup, SourceText
+from probe.model.lineup import Lineup
 from probe.model.nearest import did_you_mean
 from probe.model.procedure import Procedure
 from probe.model.scope import Scope
@@ -74,10 +75,10 @@ def witness(  # noqa: PLR0913 (one argument an option of the command)
     lineup, warnings = open_lineup(file, profile_dirs)
     failure.warn_problems(warnings)
     if not procedures:
-        return _overview(lineup, file, as_json=wishes.as_json)
-    opened = _opened(procedures)
-    lineup = replace(lineup, sheet_texts=tuple(text for _, text in opened))
-    scope = scope_of(lineup, [procedure for procedure, _ in opened], choice)
+        return overview(lineup, file, as_json=wishes.as_json)
+    taken = opened(procedures)
+    lineup = replace(lineup, sheet_texts=tuple(text for _, text in taken))
+    scope = scope_of(lineup, [procedure for procedure, _ in taken], choice)
     return begin(lineup, scope, choice, wishes, record=record, on_go=on_go)
 
 
@@ -245,8 +246,8 @@ def _stand_of(file: Path, wishes: Wishes) -> Stand:
     from probe.record.reopen import last_instant_ns, reopen
     from probe.wire.system_clock import SystemClock
 
-    opened = reopen(file, signer_of_this_computer(wanted=wishes.sign))
-    content, clock = opened.content, SystemClock()
+    again = reopen(file, signer_of_this_computer(wanted=wishes.sign))
+    content, clock = again.content, SystemClock()
     anchors = content.evidence.get(Anchor, ())
     last_ns = last_instant_ns(content)
     since_ns = clock.wall_ns() - anchors[-1][1].wall_ns + anchors[-1][1].at_ns if anchors else last_ns
@@ -254,12 +255,12 @@ def _stand_of(file: Path, wishes: Wishes) -> Stand:
         lineup=lineup_of(content.header),
         scope=content.header.scope,
         path=file,
-        writer=opened.writer,
+        writer=again.writer,
         clock=ShiftedClock(clock, max(since_ns, last_ns + 1) - clock.now_ns()),
         expectations=content.expectations,
         started_wall_ns=content.header.started_wall_ns,
         pieces=pieces_of(dict(content.evidence)),
-        dropped=opened.dropped,
+        dropped=again.dropped,
         as_json=wishes.as_json,
     )
 
@@ -297,86 +298,6 @@ def _show_closed(file: Path, content: RecordContent, *, as_json: bool) -> int:
 
 
 # -- what there is ------------------------------------------------------------------------------------------
-
-
-def _opened(names: Sequence[str]) -> list[tuple[Procedure, SourceText]]:
-    from probe.collect.procedures import open_procedure
-
-    opened = [open_procedure(name) for name in names]
-    twice = {p.name for p, _ in opened if sum(q.name == p.name for q, _ in opened) > 1}
-    if twice:
-        what = "a procedure can stand once in a run"
-        raise InputError([Problem(file="PROCEDURE", what=what, found=", ".join(sorted(twice)))])
-    return opened
-
-
-def list_procedures(*, as_json: bool) -> int:
-    """Print the procedures that come with the tool."""
-    from probe.collect.procedures import bundled_names, open_procedure
-    from probe.present.console import emit_json
-
-    found = [open_procedure(name)[0] for name in bundled_names()]
-    if as_json:
-        emit_json(
-            {
-                "format": "buswitness-procedures/1",
-                "procedures": [
-                    {"name": p.name, "title": p.title, "for_each": p.for_each, "steps": len(p.steps)}
-                    for p in found
-                ],
-            }
-        )
-        return Exit.DONE
-    for one in found:
-        say(f"{one.name:<24} {one.title} ({len(one.steps)} steps for each {one.for_each})")
-    return Exit.DONE
-
-
-def check_procedure(file: str, *, as_json: bool) -> int:
-    """Check a procedure file; prints what is wrong. Raises InputError with every problem."""
-    from probe.collect.procedures import open_procedure
-    from probe.present.console import emit_json
-
-    procedure, text = open_procedure(file)
-    if as_json:
-        facts = {"file": text.name, "name": procedure.name, "steps": len(procedure.steps)}
-        emit_json({"format": "buswitness-procedure-check/1", **facts})
-    else:
-        say(f"{text.name}: nothing wrong ({len(procedure.steps)} steps for each {procedure.for_each})")
-    return Exit.DONE
-
-
-def schema() -> int:
-    """Print the JSON Schema of procedures."""
-    from probe.model.procedure_load import procedure_schema
-    from probe.present.console import emit_json
-
-    emit_json(procedure_schema())
-    return Exit.DONE
-
-
-def _overview(lineup: Lineup, file: Path, *, as_json: bool) -> int:
-    """Which procedures have steps in this lineup."""
-    from probe.collect.procedures import bundled_names
-    from probe.judge.witness.plan import WitnessPlan
-    from probe.present.console import emit_json
-
-    opened = _opened(bundled_names())
-    whole = replace(lineup, sheet_texts=tuple(text for _, text in opened))
-    names = tuple(procedure.name for procedure, _ in opened)
-    plan = WitnessPlan(whole, Scope(tags=tuple(d.tag for d in lineup.map.devices), sheets=names))
-    many = {name: sum(item.procedure.name == name for item in plan.items) for name in names}
-    if as_json:
-        rows = [{"name": p.name, "title": p.title, "steps": many[p.name]} for p, _ in opened]
-        emit_json({"format": "buswitness-procedures/1", "lineup": lineup.map.lineup, "procedures": rows})
-        return Exit.DONE
-    say(f"{lineup.map.lineup}, {lineup.map.site}: procedures and their steps here")
-    for procedure, _ in opened:
-        say(f"  {many[procedure.name]:>4}  {procedure.name:<22} {procedure.title}")
-    say()
-    say("Lead through one, on one breaker:")
-    say(f"  {command('witness', str(file), names[0] if names else 'PROCEDURE', '--only', 'TAG')}")
-    return Exit.DONE
 
 
 # -- what is wrong ------------------------------------------------------------------------------------------

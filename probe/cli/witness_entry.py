@@ -70,15 +70,15 @@ def witness(  # noqa: PLR0913, PLR0917 (one an option)
     """
 
     def work() -> int:
-        from probe.cli import witness_command
+        from probe.cli import procedure_commands, witness_command
         from probe.cli.audit_start import Wishes
 
         if schema:
-            return witness_command.schema()
+            return procedure_commands.schema()
         if list_:
-            return witness_command.list_procedures(as_json=as_json)
+            return procedure_commands.list_procedures(as_json=as_json)
         if check:
-            return witness_command.check_procedure(check, as_json=as_json)
+            return procedure_commands.check_procedure(check, as_json=as_json)
         if map_file is None:
             raise witness_command.no_map()
         witness_command.check_initials(initials)

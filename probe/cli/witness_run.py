@@ -153,7 +153,8 @@ class WitnessRun:
 
         key: the next key that was pressed, None for none. show: takes what is to be seen.
         """
-        from probe.cli.witness_session import READ_S, Session, Tools
+        from probe.cli.witness_session import Session
+        from probe.cli.witness_talk import READ_S, Tools
         from probe.collect.witness_poll import WitnessPoll
         from probe.wire.connect import link_to
 
