@@ -46,13 +46,14 @@ class Seat:
 
 @dataclass(slots=True, kw_only=True)
 class Case:
-    """All that a run needs. Times in seconds of the run, -1 for never.
+    """All that a run needs. Times in seconds of the run, -1 for never. temper: of the gear and the lines.
 
     ledger: "" (sound), "full" (the disk fills up; the reserve helps) or "dead" (nothing can be written any
     more), from so many bytes on. observer_fails_at: number of the exchange at which an observer raises.
     """
 
     seed: int
+    temper: str
     lineup: Lineup
     scope: Scope
     stage: Stage
@@ -91,10 +92,11 @@ def draw(seed: int) -> Case:
     if temper != "healthy":
         _upset_parts(dice, parts)
     _give_moods(dice, temper, seats, lineup)
-    case = Case(
     if temper != "healthy":
         _give_noise(random.Random(f"noise {seed}"), seats, lineup)
+    case = Case(
         seed=seed,
+        temper=temper,
         lineup=lineup,
         scope=_scope(dice, tags),
         stage=stage,
@@ -111,14 +113,16 @@ def draw(seed: int) -> Case:
 
 @cache
 def _libraries() -> tuple[ProfileLibrary, ...]:
-    """The bundled profiles, and the same with other limits."""
+    return tuple(ProfileLibrary.of(texts) for texts in profile_texts())
+
+
+@cache
+def profile_texts() -> tuple[tuple[SourceText, ...], ...]:
+    """The bundled profiles that are drawn from, and the same with other limits, five times."""
     names = sorted({one.profile for one in roster().values()})
-    whole = {text.name: text for text in open_library().texts_for(names)}
-    made = [ProfileLibrary.of(whole.values())]
-    for number in range(5):
-        dice = random.Random(f"limits {number}")
-        made.append(ProfileLibrary.of([_other_limits(text, dice) for text in whole.values()]))
-    return tuple(made)
+    bundled = open_library().texts_for(names)
+    others = (random.Random(f"limits {number}") for number in range(5))
+    return (bundled, *(tuple(_other_limits(text, dice) for text in bundled) for dice in others))
 
 
 def _other_limits(text: SourceText, dice: random.Random) -> SourceText:
@@ -320,10 +324,6 @@ def _mood(dice: random.Random, seat: Seat, timeout_s: float, strength: float) ->
     return replace(calm, jitter_s=jitter_s, late_s=max(0.0, late_s), windows=windows, **faults)
 
 
-def _windows(dice: random.Random, seat: Seat) -> tuple[tuple[float, float, str], ...]:
-    """Times in which the place cannot be reached as it should."""
-    kinds = ("silent", "refused", "no route", "reset", "closed at once")
-    if seat.serial:
 def _latest_s(mood: Mood, timeout_s: float) -> float:
     """An RTU answer later than twice the time-out cannot be told from the next one; see ``gear``."""
     return timeout_s * 1.8 - 2 * mood.travel_s - 4 * mood.think_s
@@ -342,6 +342,10 @@ def _timeout_s(seat: Seat, lineup: Lineup) -> float:
     return min(lineup.profiles[lineup.map.by_tag[tag].profile].limits.timeout_s for tag in tags)
 
 
+def _windows(dice: random.Random, seat: Seat) -> tuple[tuple[float, float, str], ...]:
+    """Times in which the place cannot be reached as it should."""
+    kinds = ("silent", "refused", "no route", "reset", "closed at once")
+    if seat.serial:
         kinds = ("silent", "no port", "not permitted")
     made, at_s = [], 0.0
     while dice.random() < 0.35:

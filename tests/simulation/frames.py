@@ -9,6 +9,9 @@ from __future__ import annotations
 import struct
 from typing import NamedTuple
 
+#: Functions that only read (2B: with 0E, device identification).
+READS = (1, 2, 3, 4, 0x2B)
+
 
 class Frame(NamedTuple):
     """A whole request. head: transaction id, 0 for RTU."""

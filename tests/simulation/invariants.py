@@ -5,7 +5,8 @@ wire       only reads leave this computer; one request in flight; gaps, pauses a
 truth      what counts as data is the answer that the gear gave to that very request
 verdicts   every check that was due has a verdict; none passes without evidence, and none of a device that
            never answered; evidence is named that the record holds
-record     it verifies; its verdicts are the run's; judging it again gives the same
+record     it verifies; it carries the run's map and profiles to the byte; its verdicts are the run's;
+           judging it again gives the same
 end        the run ends, with nothing left behind, and says so when it is not complete
 """
 
@@ -14,15 +15,20 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from functools import cache
 from itertools import pairwise
 
 from probe.collect.pacing import SECOND_NS, Pacing
 from probe.model.evidence import Connect, ConnectOutcome, Exchange, Framing, Outcome
 from probe.model.finding import Verdict
+from probe.model.lineup import Lineup, SourceText
+from probe.model.map_load import lineup_from_texts
+from probe.model.profile_load import ProfileLibrary
 from probe.record.content import RecordContent, lineup_of, load
+from probe.record.header import Header
 from probe.record.rejudge import judge_again
 from probe.record.verify import verify
-from tests.simulation.drawing import Case, Seat, in_network
+from tests.simulation.drawing import Case, Seat, in_network, profile_texts
 from tests.simulation.run import Ran
 
 _ANSWERED = (Outcome.DATA, Outcome.EXCEPTION)
@@ -205,7 +211,11 @@ def _record(ran: Ran, content: RecordContent) -> Iterator[str]:
     found = verify(ran.record)
     if ran.sealed and not found.holds:
         yield f"the record does not verify: {found}"
-    again = judge_again(content, lineup_of(content.header))
+    lineup = ran.case.lineup
+    if content.header.map_texts != lineup.map_texts or content.header.profile_texts != lineup.profile_texts:
+        yield "the record carries other texts than the run was given"
+        return
+    again = judge_again(content, _lineup_of(ran.case, content.header))
     result = ran.result
     whole = result is not None and (not ran.case.ledger or bool(content.findings))
     if result is not None and not ran.case.ledger and content.findings != result.findings:
@@ -218,6 +228,30 @@ def _record(ran: Ran, content: RecordContent) -> Iterator[str]:
         yield "judged again, the causes are others"
     if set(again.findings) == set(result.findings) and again.findings != result.findings:
         yield "judged again, the order of the verdicts is another"
+
+
+def _lineup_of(case: Case, header: Header) -> Lineup:
+    """The lineup made again from the record's texts.
+
+    Profiles of the same texts are loaded once a process (half of the time of a run went there), in a library
+    of these rules' own; every sixteenth seed loads them anew as the tool does.
+    """
+    if case.seed % 16 == 0:
+        return lineup_of(header)
+    library = _read_again(header.profile_texts)
+    return lineup_from_texts(header.map_texts, library, header.study_texts)
+
+
+def _read_again(texts: tuple[SourceText, ...]) -> ProfileLibrary:
+    """A library that has these very texts; not the one that the run had its profiles from."""
+    return next(
+        (library for known, library in _own_libraries() if known.issuperset(texts)), ProfileLibrary.of(texts)
+    )
+
+
+@cache
+def _own_libraries() -> tuple[tuple[frozenset[SourceText], ProfileLibrary], ...]:
+    return tuple((frozenset(texts), ProfileLibrary.of(texts)) for texts in profile_texts())
 
 
 # end ---------------------------------------------------------------------------------------------------

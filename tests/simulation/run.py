@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import gc
 import hashlib
 import random
 from collections.abc import Callable
@@ -78,6 +79,7 @@ def carry_out(case: Case, folder: Path) -> Ran:
         if isinstance(error, KeyboardInterrupt):
             raise
         ran.failure = f"{type(error).__name__}: {error}"
+    gc.collect()  # errors that nobody asked for are told to the loop when they are thrown away
     ran.left += [f"the loop was told: {text}" for text in loop.failures]
     return ran
 

@@ -37,3 +37,11 @@ def test_a_seed_is_the_same_run_in_every_process() -> None:
 def test_every_rule_notices_its_own_break() -> None:
     told = _run("--sabotage", "all").splitlines()
     assert len(told) >= 14
+
+
+def test_an_interrupted_hunt_goes_on_behind_its_book_and_its_total_is_that_of_both(tmp_path: Path) -> None:
+    book = str(tmp_path / "book.jsonl")
+    assert _run("--seeds", "0:25", "--book", book).splitlines()[-1].startswith("25 runs, 0 fail; ")
+    whole = _run("--seeds", "0:30", "--book", book, "--show").splitlines()
+    assert [line.partition(":")[0] for line in whole[:-1]] == [f"seed {n}" for n in range(25, 30)]
+    assert whole[-1].startswith("30 runs, 0 fail; ")
