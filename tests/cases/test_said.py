@@ -10,7 +10,6 @@ A page shows what the judge says, and does not prove it right: whoever makes it 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -18,53 +17,23 @@ from typing import Any
 import pytest
 import yaml
 
-from probe.model.finding import Cause, Finding
+from tests.cases.said_page import HEAD, parts_of, told
 
 HERE = Path(__file__).parent
 PAGES = HERE / "said"
-HEAD = "=== "
 WRITE = os.environ.get("BUSWITNESS_GOLDEN") == "write"
 
 
 def said(check: str, result: Any) -> str:
     """What a case's page says: the findings of its check, and the causes of all."""
-    lines = [line for one in result.findings(check) for line in of_finding(one)]
-    conclusion = getattr(result, "conclusion", None)
-    lines += [line for one in getattr(conclusion, "causes", ()) for line in of_cause(one)]
-    return "".join(f"{line}\n" for line in lines)
-
-
-def of_finding(finding: Finding) -> Iterator[str]:
-    """Verdict, subject and danger; the texts that are there; the evidence."""
-    point = f" #{finding.point}" if finding.point else ""
-    yield f"{finding.verdict.value}, {finding.subject}{point}, danger {finding.danger}: {finding.title}"
-    for name in ("observed", "expected", "unit", "uncertainty", "advice"):
-        if text := getattr(finding, name):
-            yield f"    {name}: {text}"
-    if finding.evidence:
-        yield f"    evidence: {' '.join(map(str, finding.evidence))}"
-
-
-def of_cause(cause: Cause) -> Iterator[str]:
-    """How sure, what, what to do, and what it explains."""
-    yield f"cause {cause.id}, {cause.kind}, {cause.confidence_permille} of 1000: {cause.statement}"
-    yield f"    subjects: {', '.join(cause.subjects)}"
-    yield f"    fix: {cause.fix}"
-    yield f"    explains: {' '.join(cause.explains)}"
-
-
-def page_of(text: str) -> dict[str, str]:
-    """The parts of a page by the name of the case."""
-    parts = ("\n" + text).split("\n" + HEAD)[1:]
-    split = [part.partition("\n") for part in parts]
-    return {name: body if not body or body.endswith("\n") else f"{body}\n" for name, _, body in split}
+    return told(result.findings(check), getattr(getattr(result, "conclusion", None), "causes", ()))
 
 
 @lru_cache(maxsize=1)
 def pages() -> dict[str, str]:
-    """All parts of all pages by the name of the case."""
-    texts = [path.read_text(encoding="utf-8") for path in sorted(PAGES.glob("*.txt"))]
-    return {name: body for text in texts for name, body in page_of(text).items()}
+    """All parts of all pages of cases by the name of the case."""
+    paths = [PAGES / f"{path.stem}.txt" for path in sorted(HERE.glob("*.yaml"))]
+    return {name: body for path in paths for name, body in parts_of(path.read_text("utf-8")).items()}
 
 
 def made_page(path: Path, judge: Any) -> str:
