@@ -14,7 +14,7 @@ from probe.judge.clock_region import Bounds
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Agreement:
-    """bounds: common part of the intervals that agree, None when no majority does.
+    """bounds: where the true time is by those that agree, None when no majority does.
 
     members, false: names of the references inside and outside the agreeing group.
     """
@@ -27,20 +27,23 @@ class Agreement:
 def agreement(intervals: Mapping[str, Bounds]) -> Agreement:
     """The common part of the largest group of intervals that overlap, if it is more than half of all.
 
-    One reference agrees with itself; two that do not overlap have no majority, and neither can be believed.
+    Of several groups of that size none can be preferred: what they span together counts. One reference agrees
+    with itself; two that do not overlap have no majority, and neither can be believed.
     Source: RFC 5905, 11.2.1 (selection by intersection; without its allowance for midpoints outside).
     """
-    best: tuple[str, ...] = ()
-    for start in sorted({bounds.low for bounds in intervals.values()}):
-        inside = tuple(name for name, b in intervals.items() if b.low <= start <= b.high)
-        if len(inside) > len(best):
-            best = inside
-    if not best or 2 * len(best) <= len(intervals):
+    groups = [
+        tuple(name for name, b in intervals.items() if b.low <= start <= b.high)
+        for start in sorted({bounds.low for bounds in intervals.values()})
+    ]
+    size = max((len(group) for group in groups), default=0)
+    if 2 * size <= len(intervals):
         return Agreement(bounds=None, members=(), false=tuple(intervals))
-    low = max(intervals[name].low for name in best)
-    high = min(intervals[name].high for name in best)
-    outside = tuple(name for name in intervals if name not in best)
-    return Agreement(bounds=Bounds(low, high), members=best, false=outside)
+    largest = [group for group in groups if len(group) == size]
+    low = min(max(intervals[name].low for name in group) for group in largest)
+    high = max(min(intervals[name].high for name in group) for group in largest)
+    members = tuple(name for name in intervals if any(name in group for group in largest))
+    outside = tuple(name for name in intervals if name not in members)
+    return Agreement(bounds=Bounds(low, high), members=members, false=outside)
 
 
 def order_needs(first: Bounds, first_step: float, second: Bounds, second_step: float) -> float:

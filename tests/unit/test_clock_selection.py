@@ -57,3 +57,69 @@ def test_order_is_never_wrong_at_or_above_the_need() -> None:
             told += 1
             assert (stamps[1] > stamps[0]) == (events[1] > events[0])
     assert told > 1_000
+
+
+@pytest.mark.parametrize(
+    ("intervals", "bounds", "members"),
+    [
+        ({"A": (0, 2), "B": (0, 2), "C": (5, 6), "D": (5, 6)}, None, ""),  # half of all is no majority
+        ({"A": (0, 2), "B": (0, 3), "C": (1, 2), "D": (5, 6), "E": (5, 6)}, (1, 2), "ABC"),
+        (
+            {"A": (0, 4), "B": (1, 2), "C": (3, 5)},
+            (1, 4),
+            "ABC",
+        ),  # two pairs of one size: neither is preferred
+        ({"A": (0, 9), "B": (1, 8), "C": (2, 7), "D": (3, 3)}, (3, 3), "ABCD"),
+        ({"A": (0, 1), "B": (2, 3), "C": (4, 5)}, None, ""),
+    ],
+)
+def test_a_majority_is_more_than_half(
+    intervals: dict[str, tuple[float, float]], bounds: tuple[float, float] | None, members: str
+) -> None:
+    found = agreement({name: Bounds(*ends) for name, ends in intervals.items()})
+    assert found.bounds == bounds
+    assert found.members == tuple(members)
+    assert set(found.false) == {*intervals} - {*members}
+
+
+def by_rfc(intervals: list[Bounds]) -> tuple[float, float] | None:
+    """Lowest and highest point in which all but the fewest possible overlap, fewer than half being false.
+
+    Source: RFC 5905, 11.2.1: endpoints are counted from either side (without the count of midpoints).
+    """
+    ends = sorted(end for one in intervals for end in one)
+    for allowed in range((len(intervals) + 1) // 2):
+        hit = [
+            end for end in ends if sum(b.low <= end <= b.high for b in intervals) >= len(intervals) - allowed
+        ]
+        if hit:
+            return hit[0], hit[-1]
+    return None
+
+
+def test_the_selection_is_that_of_the_rfc() -> None:
+    rng = random.Random(9)
+    sizes = set()
+    for _ in range(2_000):
+        intervals = {}
+        for name in "ABCDEFG"[: rng.randrange(1, 8)]:
+            low = rng.randrange(0, 12)
+            intervals[name] = Bounds(low, low + rng.randrange(0, 6))
+        found = agreement(intervals)
+        assert found.bounds == by_rfc(list(intervals.values()))
+        assert {*found.members, *found.false} == {*intervals}
+        sizes.add(len(found.members))
+    assert sizes == {0, 1, 2, 3, 4, 5, 6, 7}
+
+
+def test_if_most_tell_the_truth_and_the_others_stand_apart_it_lies_inside() -> None:
+    rng = random.Random(4)
+    for _ in range(1_000):
+        count = rng.randrange(1, 7)
+        true = [Bounds(-rng.random(), rng.random()) for _ in range(count)]
+        false = [Bounds(low, low + 1) for low in rng.sample(range(2, 40, 2), rng.randrange(0, count))]
+        mixed = [*true, *false]
+        rng.shuffle(mixed)
+        found = agreement({str(n): one for n, one in enumerate(mixed)}).bounds
+        assert found is not None
+        assert found.low <= 0 <= found.high
