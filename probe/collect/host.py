@@ -165,22 +165,23 @@ class Host:
         That is the usual case (one device on the link, no gaps), and the hot path of a run: plain good
         answers are taken where they come.
         """
-        turns: list[Turn | None] = []
+        told: list[tuple[Exchange, Turn | None]] = []
         if not aimed and self._wants_lane(request):
             await self._lanes.enter()
             self._in_lane = True
-        exchange = await self._exchange(guest, request, self._follower(guest, turns))
+        exchange = await self._exchange(guest, request, self._follower(guest, told))
         if exchange is None:
             return
-        turn = turns[0] if turns else self._heard(guest, exchange)
+        turn = told[-1][1] if told and told[-1][0] is exchange else self._heard(guest, exchange)
         if self._renewing:
             self._renewing = False
             await self.close()
         await self._take(guest, turn)
 
-    def _follower(self, guest: Guest, turns: list[Turn | None]) -> Follow:
-        """What keeps a plain good answer and says what to ask at once; a turn for which that will not do
-        goes to ``turns``. As ``_heard``, but in one go: this is called thousands of times a second.
+    def _follower(self, guest: Guest, told: list[tuple[Exchange, Turn | None]]) -> Follow:
+        """What keeps a plain good answer and says what to ask at once; an answer with which the conversation
+        may end goes to ``told``, with what the device wants after it. As ``_heard``, but in one go: this is
+        called thousands of times a second.
         """
         keep, shelf, say, gap_ns = self._journal.exchange, guest.shelf, guest.script.send, self._manner.gap_ns
         measured, poll, link = self._appointed.measured, Purpose.POLL, self.link
@@ -188,7 +189,7 @@ class Host:
         def follow(exchange: Exchange) -> Request | None:
             keep(shelf, exchange)
             received_ns = exchange.received_ns
-            first = not self._proved  # after the first answer it is looked whether the device hangs up
+            first = not self._proved
             self._misses = 0
             measured(received_ns - exchange.sent_ns)
             if first:
@@ -202,13 +203,17 @@ class Host:
             except StopIteration:
                 turn = None
             busy = self._ready or self._unhurried or self._has_to_look_up() or not link.is_open
-            if type(turn) is Request and not busy and not first:
-                if self._in_lane and turn.purpose is poll:
-                    return turn
-                if self._goes_on(turn):
-                    return turn
-            turns.append(turn)
-            return None
+            if (
+                busy
+                or type(turn) is not Request
+                or not ((self._in_lane and turn.purpose is poll) or self._goes_on(turn))
+            ):
+                told.append((exchange, turn))
+                return None
+            if first:  # the link looks whether the device hangs up behind this answer; then nothing goes
+                told.append((exchange, turn))
+                self._wary = 0.0
+            return turn
 
         return follow
 

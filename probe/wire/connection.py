@@ -7,18 +7,20 @@ bytes are (``data_received``) and what a time-out means (``_time_out``).
 from __future__ import annotations
 
 import asyncio
-from typing import cast
+from typing import Any, cast
 
 from probe.model.clock import RunClock
 from probe.model.evidence import Connect, ConnectOutcome, Disconnect, Outcome, Stray
 from probe.model.profile import Quirks
 from probe.wire.failure import broken_outcome, connect_outcome, detail_of
 from probe.wire.link import Request, StrayHandler
-from probe.wire.lost_time import GRANTS, LostTime, patient_timeout
+from probe.wire.lost_time import GRANTS, LostTime, PatientTimeout
 
 SETTLE_S = 0.05  # silence after bytes that make no frame, until which they are collected (for the evidence)
 FAREWELL_S = 0.25  # so long an answer that is still owed may come before the socket is closed
 KEPT_BYTES = 1024  # of bytes that make no frame
+
+_NO_QUIRKS = Quirks()
 
 #: When the wait ended, with what outcome, exception code and bytes.
 Answer = tuple[int, Outcome, int, bytes]
@@ -62,9 +64,9 @@ class Connection(asyncio.Protocol):
         self._condemned = False  # bytes came that make no frame
         self._requests = 0
         self._rest = bytearray()  # what came and is not understood yet
-        self._waiter: asyncio.Future[Answer] | None = None
+        self._waiter: asyncio.Future[Any] | None = None  # Any: what the subclass makes of the answer
         self._request: Request | None = None  # the last one sent
-        self._quirks = Quirks()
+        self._quirks = _NO_QUIRKS
         self._deadline = self._settle_at = self._timer_at = 0.0
         self._timer: asyncio.TimerHandle | None = None
         self._lost: LostTime | None = None  # while the link is open
@@ -112,7 +114,7 @@ class Connection(asyncio.Protocol):
         self._leaving = self._condemned = False
         self._requests = 0
         try:
-            async with patient_timeout(timeout_s):
+            async with PatientTimeout(timeout_s):
                 await self._dial()
         except asyncio.CancelledError:
             self._drop()
@@ -213,7 +215,11 @@ class Connection(asyncio.Protocol):
         """End the wait of the open request, if there is one, with this outcome."""
         waiter, self._waiter = self._waiter, None
         if waiter is not None and not waiter.done():
-            waiter.set_result((now_ns, outcome, code, response))
+            waiter.set_result(self._result(now_ns, outcome, code, response))
+
+    def _result(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> Any:
+        """What whoever waits gets; an ``Answer`` unless the subclass makes more of it."""
+        return now_ns, outcome, code, response
 
     def _arm(self, at: float) -> None:
         """Let the one timer of the link fire at this loop time.

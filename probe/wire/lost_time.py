@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import TracebackType
 from weakref import WeakKeyDictionary
 
 BEAT_S = 0.05
@@ -89,32 +90,38 @@ class LostTime:
             self._set()
 
 
-@asynccontextmanager
-async def patient_timeout(timeout_s: float) -> AsyncIterator[None]:
+class PatientTimeout:
     """As ``asyncio.timeout``, but what the loop lost meanwhile is added."""
-    loop = asyncio.get_running_loop()
-    lost = LostTime.of(loop)
-    began = loop.time()
-    timer: asyncio.TimerHandle
-    grants = 0
 
-    def over() -> None:
-        nonlocal grants, timer
-        more_s = lost.more(began, timeout_s)
-        if not more_s or grants == GRANTS:
-            limit.reschedule(loop.time())
+    __slots__ = ("_began", "_grants", "_limit", "_loop", "_lost", "_timeout_s", "_timer")
+
+    def __init__(self, timeout_s: float) -> None:
+        self._timeout_s = timeout_s
+        self._grants = 0
+        self._loop = asyncio.get_running_loop()
+        self._lost = LostTime.of(self._loop)
+        self._limit = asyncio.timeout(None)
+
+    async def __aenter__(self) -> None:
+        self._began = self._loop.time()
+        self._lost.watch()
+        self._timer = self._loop.call_at(self._began + self._timeout_s, self._over)
+        await self._limit.__aenter__()
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._timer.cancel()
+        self._lost.leave()
+        await self._limit.__aexit__(kind, error, trace)
+
+    def _over(self) -> None:
+        more_s = self._lost.more(self._began, self._timeout_s)
+        if not more_s or self._grants == GRANTS:
+            self._limit.reschedule(self._loop.time())
             return
-        grants += 1
-        timer = loop.call_later(more_s, over)
-
-    lost.watch()
-    timer = loop.call_at(began + timeout_s, over)
-    try:
-        async with asyncio.timeout(None) as limit:
-            yield
-    finally:
-        timer.cancel()
-        lost.leave()
+        self._grants += 1
+        self._timer = self._loop.call_later(more_s, self._over)
 
 
 _OF_LOOP: WeakKeyDictionary[asyncio.AbstractEventLoop, LostTime] = WeakKeyDictionary()

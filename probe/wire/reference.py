@@ -17,7 +17,7 @@ from typing import NamedTuple
 from probe.model.clock import RunClock, paired
 from probe.model.evidence import ReferenceSample
 from probe.wire import sntp
-from probe.wire.lost_time import patient_timeout
+from probe.wire.lost_time import PatientTimeout
 from probe.wire.sync_state import SyncState, sync_state
 from probe.wire.system_clock import wall_step_ns
 
@@ -143,7 +143,7 @@ async def _read_once(
         sent_ns, wall_ns = paired(clock)
         transport.sendto(sntp.request(nonce))
         with contextlib.suppress(TimeoutError):
-            async with patient_timeout(timeout_s):
+            async with PatientTimeout(timeout_s):
                 await talk.answered
     finally:
         transport.close()

@@ -39,6 +39,9 @@ from probe.wire.dial import dial
 from probe.wire.link import Follow, Request, StrayHandler
 
 JUMP = 256  # transaction ids left out after a time-out
+#: Turns of the loop after which an end that came with an answer is known: the loop looks at its sockets in
+#: the first, and the transport closes in the second and tells it behind whatever waits already.
+_LOOK = 2
 
 _DATA = Outcome.DATA
 _MBAP = Framing.MBAP
@@ -123,6 +126,10 @@ class TcpLink(Connection):
         woken for it (a third of the cost of an exchange in a run over a thousand devices). What it raises is
         raised here. Any other end of a wait (an exception code, silence, a fault) ends the conversation
         without ``follow`` having seen it. Raises as ``exchange``.
+
+        What follows the first answer over a connection is sent only after a look whether the device hangs up
+        behind its answer, as some do each time: a request that meets that end is lost. If it does, the
+        conversation ends with that answer, which ``follow`` has seen, and the request is not sent.
         """
         return await self._carry_out(request, quirks, follow)
 
@@ -132,10 +139,11 @@ class TcpLink(Connection):
         self._quirks = quirks
         self._follow = follow
         if not self._send(request):
-            return self._exchange(self._sent_ns, Outcome.NOT_SENT, 0, b"")
-        self._waiter = waiter = self._loop.create_future()
+            return self._result(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+        waiter: asyncio.Future[Exchange] = self._loop.create_future()
+        self._waiter = waiter
         try:
-            return self._exchange(*await waiter)
+            return await waiter
         except asyncio.CancelledError:
             if self._waiter is waiter:
                 self._waiter = None
@@ -168,7 +176,7 @@ class TcpLink(Connection):
         transport.write(frame)
         return True
 
-    def _exchange(self, received_ns: int, outcome: Outcome, code: int, response: bytes) -> Exchange:
+    def _result(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> Exchange:
         """What became of the open request."""
         tag, purpose, poll_round, attempt, _, _, _ = cast("Request", self._request)
         # As Exchange(...), which passes through a Python function and takes twice the time.
@@ -181,7 +189,7 @@ class TcpLink(Connection):
                 poll_round,
                 attempt,
                 self._sent_ns,
-                received_ns,
+                now_ns,
                 outcome,
                 code,
                 self._frame,
@@ -208,21 +216,41 @@ class TcpLink(Connection):
                 self._give_up(self._tag())
                 self._digest(received_ns, data)
                 return
+            exchange = self._result(received_ns, _DATA, 0, data)
             try:
-                if self._follow is not None:
-                    request = self._follow(self._exchange(received_ns, _DATA, 0, data))
-                    if request is not None:
-                        if not self._send(request):
-                            self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
-                        return
+                request = None if self._follow is None else self._follow(exchange)
+                if request is None:
+                    self._waiter = None
+                    waiter.set_result(exchange)
+                elif self._requests == 1:
+                    self._waiter = None  # nothing is asked meanwhile
+                    self._loop.call_soon(self._look, waiter, exchange, request, _LOOK)
+                elif not self._send(request):
+                    self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
             except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
                 self._waiter = None
                 waiter.set_exception(error)
-                return
-            self._waiter = None
-            waiter.set_result((received_ns, _DATA, 0, data))
             return
         self._digest(self._now_ns(), data)
+
+    def _look(
+        self, waiter: asyncio.Future[Exchange], exchange: Exchange, request: Request, turns: int
+    ) -> None:
+        """Send what follows the first answer, if the connection is still open in so many turns."""
+        if waiter.done():  # cancelled
+            return
+        if turns:
+            self._loop.call_soon(self._look, waiter, exchange, request, turns - 1)
+        elif not self.is_open:
+            waiter.set_result(exchange)
+        else:
+            self._waiter = waiter
+            try:
+                if not self._send(request):
+                    self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+            except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
+                self._waiter = None
+                waiter.set_exception(error)
 
     def _end(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> None:
         """End the wait with this outcome; a frame kept under another id becomes a stray."""

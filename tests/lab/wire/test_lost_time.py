@@ -15,7 +15,7 @@ import pytest
 from probe.model.device_map import Target
 from probe.model.evidence import ConnectOutcome, Framing, Outcome
 from probe.model.profile import Quirks
-from probe.wire.lost_time import LostTime, patient_timeout
+from probe.wire.lost_time import LostTime, PatientTimeout
 from probe.wire.system_clock import SystemClock
 from probe.wire.tcp_link import TcpLink
 
@@ -72,14 +72,14 @@ async def test_a_connection_gets_what_was_lost(hostile, strays):
     assert connect.outcome is ConnectOutcome.OPEN
 
 
-async def test_a_patient_timeout_ends_and_adds_only_what_was_lost():
+async def test_a_PatientTimeout_ends_and_adds_only_what_was_lost():
     with pytest.raises(TimeoutError):
-        async with patient_timeout(0.05):
+        async with PatientTimeout(0.05):
             await asyncio.Event().wait()
     answered = asyncio.Event()
     asyncio.get_running_loop().call_later(0.2, answered.set)
     held_up(0.05)
-    async with patient_timeout(0.3):
+    async with PatientTimeout(0.3):
         await asyncio.sleep(0.25)
         await answered.wait()
 

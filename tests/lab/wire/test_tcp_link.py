@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
 import struct
 
 import pytest
@@ -440,3 +441,65 @@ async def test_no_function_outside_the_list_leaves_the_socket(hostile, strays, o
             with contextlib.nullcontext() if function in (1, 2, 3, 4) else pytest.raises(WriteRefused):
                 await link.exchange(ask(pdu), STRICT)
         assert [frame[7] for frame in server.seen] == [1, 2, 3, 4]
+
+
+class Following:
+    """A ``follow`` that wants the same again until it has seen so many answers."""
+
+    def __init__(self, request, most: int) -> None:
+        self.request = request
+        self.most = most
+        self.seen = []
+        self.first = lambda exchange: None  # called with the first answer
+
+    def __call__(self, exchange):
+        if not self.seen:
+            self.first(exchange)
+        self.seen.append(exchange)
+        return self.request if len(self.seen) < self.most else None
+
+
+async def test_nothing_follows_to_a_device_that_hangs_up_behind_its_answer(strays, opened, ask):
+    """The request would be lost, and the device might answer it with a reset."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        target = Target("127.0.0.1", listener.getsockname()[1], 5, Framing.MBAP, None, "")
+        link = await opened(TcpLink(target, SystemClock(), strays.append))
+        device, _ = listener.accept()
+        follow = Following(ask(), 3)
+        talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
+        await asyncio.sleep(0)
+        with device:  # both stand in the link's socket before its loop looks at it again
+            device.sendall(adu(device.recv(100)))
+        last = await talk
+    assert last.outcome is Outcome.DATA
+    assert not link.is_open
+    assert len(follow.seen) == 1
+    assert follow.seen[0] is last  # so whoever follows knows that what it wanted was not sent
+
+
+async def test_what_comes_twice_before_the_second_request_is_no_answer_to_it(hostile, strays, opened, ask):
+    """While the link looks whether the device hangs up, nothing is asked, so nothing can be an answer."""
+    async with hostile(lambda frame, _: [adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        follow = Following(ask(), 3)
+        follow.first = lambda exchange: asyncio.get_running_loop().call_soon(
+            link.data_received, exchange.response
+        )
+        last = await link.converse(ask(), STRICT, follow)
+    assert [one.outcome for one in follow.seen] == [Outcome.DATA] * 3
+    assert last is follow.seen[-1]
+    assert [int.from_bytes(frame[:2], "big") for frame in server.seen] == [1, 2, 3]
+    assert [int.from_bytes(one.response[:2], "big") for one in follow.seen] == [1, 2, 3]
+    assert [stray.outcome for stray in strays] == [Outcome.REPEATED]
+
+
+async def test_a_conversation_cancelled_while_the_link_looks_sends_nothing_more(hostile, strays, opened, ask):
+    async with hostile(lambda frame, _: [adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        follow = Following(ask(), 3)
+        talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
+        follow.first = lambda _: talk.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await talk
+        assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
+    assert [int.from_bytes(frame[:2], "big") for frame in server.seen] == [1, 2]
