@@ -149,8 +149,12 @@ class DeviceCheck(Check):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineupCheck(Check):
-    """A check across devices or on the run itself; its subject is ``lineup`` or a gateway's tag."""
+    """A check across devices or on the run itself; its subject is ``lineup`` or a gateway's tag.
+
+    of_all: its pass speaks for all devices, so that there is none while some were not done.
+    """
 
     run: Callable[[LineupCheck, LineupContext], Iterable[Finding]]
     subjects: Callable[[Lineup, Scope], Iterable[str]] = lambda lineup, scope: ("lineup",)
     required: bool = True
+    of_all: bool = False

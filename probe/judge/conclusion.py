@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from operator import attrgetter, itemgetter
 
 from probe.judge.causes import causes_of
+from probe.judge.check import LineupCheck
 from probe.judge.checks.clock import CHECK as CLOCK
 from probe.judge.checks.clock import WITHOUT_OUR_CLOCK
 from probe.judge.checks.clock_rate import DRIFT
@@ -15,6 +16,7 @@ from probe.judge.expectation import agendas_of, expected, lineup_checks_of
 from probe.judge.facts import DeviceJudgement
 from probe.judge.lineup_context import LineupContext
 from probe.judge.registry import get
+from probe.judge.wording import count
 from probe.model.device_evidence import RunEvidence
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
@@ -72,7 +74,19 @@ def _across(context: LineupContext) -> Iterator[Finding]:
     agendas = agendas_of(lineup, scope)
     for check in lineup_checks_of(scope):
         if any(agendas.is_due_across(check, name) for name in check.subjects(lineup, scope)):
-            yield from (one for one in check.run(check, context) if agendas.is_due_across(check, one.subject))
+            yield from (one for one in _said(check, context) if agendas.is_due_across(check, one.subject))
+
+
+def _said(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
+    """What a check finds; what would pass for all devices has not been tested while some were not done."""
+    found = check.run(check, context)
+    if not (check.of_all and context.undone):
+        return found
+    reason = f"the run ended before {count(context.undone, 'device')} could be seen"
+    return [
+        check.untested(one.subject, reason, point=one.point) if one.verdict is Verdict.PASS else one
+        for one in found
+    ]
 
 
 def untested_required(

@@ -33,6 +33,11 @@ class LineupContext:
         return RunContext(self.lineup, self.run)
 
     @cached_property
+    def undone(self) -> int:
+        """Devices that were not done when the run ended: what is missing is "not tested", not a fault."""
+        return sum(judgement.facts.interrupted for judgement in self.judgements.values())
+
+    @cached_property
     def facts(self) -> dict[str, Facts]:
         """Facts by tag, in the map's order."""
         tags = (device.tag for device in self.map.devices)

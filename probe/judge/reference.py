@@ -54,6 +54,7 @@ class Candidate(NamedTuple):
     name: as the map names it. usable: False with the reason. stated: False where nothing tells how good it
     is (this computer's own clock on some systems). caveat: what a person should know of a usable one.
     region: of (reference - run time); None for this computer's clock, whose bounds are ``fixed``.
+    told: False where nothing at all was heard of it, so that a run that ended early has not tested it.
     """
 
     name: str
@@ -66,6 +67,7 @@ class Candidate(NamedTuple):
     region: ClockRegion | None = None
     fixed: Interval = ZERO
     tie: Tie = Tie(0)
+    told: bool = True
 
     def at(self, at_ns: int) -> Interval:
         """Bounds of (reference - this computer's wall clock) at an instant of the run, seconds."""
@@ -205,10 +207,11 @@ class _Reader:
         taken = [(number, one) for number, one in self._run.references if one.source == name.source]
         good = [(number, one) for number, one in taken if one.usable]
         if not taken and name.kind == "laptop":
-            return Candidate(text, True, stated=False, tie=self._tie or Tie(0))
+            return Candidate(text, True, stated=False, tie=self._tie or Tie(0), told=False)
         if not good:
             reason = taken[-1][1].reason if taken else "it was not read"
-            return Candidate(text, False, reason or "it says so", tuple(number for number, _ in taken[-1:]))
+            sequences = tuple(number for number, _ in taken[-1:])
+            return Candidate(text, False, reason or "it says so", sequences, told=bool(taken))
         if name.kind == "laptop":
             return self._of_laptop(text, taken, good)
         return self._of_server(text, taken, good)
@@ -265,12 +268,12 @@ class _Reader:
         if profile.clock is None:
             return Candidate(text, False, "its profile names no clock")
         if self._tie is None:
-            return Candidate(text, False, "the run has no tie to wall time")
+            return Candidate(text, False, "the run has no tie to wall time", told=False)
         blocks = list(self._blocks(tag, device.register_shift))
         adrift = _unsynchronised(profile, profile.clock, blocks)
         readings = _readings(profile, profile.clock.point, blocks)
         if not readings:
-            return Candidate(text, False, "it did not answer")
+            return Candidate(text, False, "it did not answer", told=False)
         if adrift:
             return Candidate(text, False, adrift, tuple(reading.sequence for reading in readings))
         return self._of_readings(text, profile, profile.clock, readings)

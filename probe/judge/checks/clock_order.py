@@ -90,4 +90,5 @@ CHECK = LineupCheck(
     run=_run,
     subjects=_several,
     required=False,
+    of_all=True,
 )

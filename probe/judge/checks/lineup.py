@@ -159,6 +159,7 @@ SERIAL_TWICE = LineupCheck(
     where="lineups in which devices tell a serial number",
     run=_serial_twice,
     required=False,
+    of_all=True,
 )
 PLACES = LineupCheck(
     id="lineup.places",
@@ -174,6 +175,7 @@ PLACES = LineupCheck(
         ("lineup",) if any(lineup.map.by_tag[tag].identity.serial for tag in scope.tags) else ()
     ),
     required=False,
+    of_all=True,
 )
 WEIGHT = LineupCheck(
     id="lineup.weight",
@@ -191,4 +193,5 @@ WEIGHT = LineupCheck(
     run=_weight,
     subjects=lambda lineup, scope: () if scope.quick else ("lineup",),
     required=False,
+    of_all=True,
 )

@@ -8,7 +8,7 @@ from math import isnan
 from probe.judge.check import LineupCheck, Need
 from probe.judge.limit import Interval, exactly, within
 from probe.judge.lineup_context import LineupContext
-from probe.judge.reference import Candidate, Reference, plain
+from probe.judge.reference import Candidate, Reference, listed_names, plain
 from probe.judge.wording import span
 from probe.model.finding import Finding, Verdict
 from probe.model.lineup import Lineup
@@ -17,7 +17,10 @@ from probe.model.scope import Scope
 
 def _reference(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
     reference = context.time.reference
-    if not reference.usable:
+    unheard = [one.name for one in reference.candidates if not one.told] if context.undone else []
+    if unheard and not (reference.usable and reference.stated):
+        yield check.untested("lineup", f"the run ended before {listed_names(unheard)} was read")
+    elif not reference.usable:
         yield _unusable(check, reference)
     elif not reference.stated:
         yield check.find(
@@ -39,7 +42,13 @@ def _agreement(check: LineupCheck, context: LineupContext) -> Iterable[Finding]:
     if len(reference.candidates) < 2:
         return
     agree = set(reference.members)
-    said = [_one_of_several(check, one, reference) for one in reference.candidates if one.name not in agree]
+    said = [
+        check.untested("lineup", f"the run ended before {plain(one.name)} was read", point=one.name)
+        if context.undone and not one.told
+        else _one_of_several(check, one, reference)
+        for one in reference.candidates
+        if one.name not in agree
+    ]
     if not said:
         said = [
             check.find(

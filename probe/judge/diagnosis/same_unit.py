@@ -120,4 +120,5 @@ CHECK = LineupCheck(
     run=_run,
     subjects=_subjects,
     required=False,
+    of_all=True,
 )

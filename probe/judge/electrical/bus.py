@@ -157,6 +157,7 @@ VOLTAGE = LineupCheck(
     run=_bus_voltage,
     subjects=sources,
     required=False,
+    of_all=True,
 )
 FREQUENCY = LineupCheck(
     id="electrical.frequency",
@@ -172,4 +173,5 @@ FREQUENCY = LineupCheck(
     run=_frequency,
     subjects=_with_frequency,
     required=False,
+    of_all=True,
 )
