@@ -5,8 +5,9 @@ for as long as the package and the test's file are the same). For a mutant insid
 exchanges that function's code where it lives and runs the tests that go through the line, the module's own
 and the fastest first, until one fails. If none does, it runs all tests of every file that touches the module
 (but not all cases of checks), for what a fixture or a cache did once. A test that failed is run again without
-the mutant; if it fails then too, it says nothing and is left out. Code that runs at import is left to
-``__main__``, which starts a new interpreter; there this plugin only puts the tests in that order.
+the mutant; if it fails then too, it says nothing and is left out. A line that nothing goes through needs no
+run. Code that runs at import is left to ``__main__``, which starts a new interpreter; there this plugin only
+orders the tests.
 """
 
 from __future__ import annotations
@@ -48,8 +49,19 @@ ENOUGH = 50_000  # lines followed in one test; a property's later examples go th
 Item = pytest.Item
 
 
+#: Lines that run when the package is imported, by file.
+_at_import: dict[str, set[int]] = {}
+
+
+def pytest_configure() -> None:
+    """See what runs at import."""
+    if "MUTATION_PLAN" in os.environ:
+        sys.settrace(_tracer(_at_import))
+
+
 def pytest_collection_modifyitems(items: list[Item]) -> None:
     """In an interpreter of one mutant: the tests in the order given, no others."""
+    sys.settrace(None)
     if "MUTATION_ORDER" in os.environ:
         order = json.loads(Path(os.environ["MUTATION_ORDER"]).read_text())
         place = {name: at for at, name in enumerate(order)}
@@ -214,10 +226,11 @@ def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any], sound: s
         "through": len(through),
     }
     told["order"] = [*through, *rest] or list(items)
-    if not mutant.function:
-        return {**told, "verdict": "at import"}
+    called_at_import = mutant.line in _at_import.get(str(Path.cwd() / path), ())
+    if not mutant.function or not (through or called_at_import):
+        return {**told, "verdict": "survived" if mutant.function else "at import"}
     seen = _child(mutant, [items[name] for name in (*through, *rest)], known)
-    if seen["verdict"] == "survived" and not through:  # perhaps a function that is called at import
+    if seen["verdict"] == "survived" and called_at_import:
         seen["verdict"] = "at import"
     if (by := seen["by"]) in items and by not in sound:
         if _child(None, [items[by]], known)["verdict"] == "killed":
