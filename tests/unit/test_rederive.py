@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import orjson
 import pytest
 
 from probe.collect.inputs import open_library
-from probe.judge import expected
+from probe.judge import Conclusion, expected
 from probe.model.evidence import JUDGED, Anchor, Note
-from probe.model.finding import Finding, Verdict
+from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import Lineup
 from probe.model.map_load import load_lineup
 from probe.model.scope import Scope
 from probe.record.content import RecordContent, lineup_of, load
 from probe.record.header import Header
 from probe.record.own_code import own_code
-from probe.record.rederive import Reason, is_complete, rederive
+from probe.record.rederive import Reason, is_complete, rederive, write
 from probe.record.rejudge import judge_again
 from probe.record.writer import RecordWriter
 
@@ -153,3 +155,114 @@ def test_the_code_of_the_judging_parts_is_that_of_the_files(tmp_path: Path) -> N
         whole += f"{path.relative_to(root).as_posix()} {len(data)}\n".encode() + data
     own_code.cache_clear()
     assert own_code() == hashlib.sha256(whole).hexdigest()
+
+
+def test_a_difference_names_the_fields_that_differ(tmp_path: Path, lineup: Lineup) -> None:
+    content = _content(tmp_path / "r", lineup, _first_is(observed="x", danger=7))
+    (found,) = rederive(content, lineup, version=VERSION).differences
+    assert found.fields == ("observed", "danger")
+    gone = rederive(_content(tmp_path / "s", lineup, lambda f: f[1:], "9.9.8"), lineup, version=VERSION)
+    (missing,) = gone.differences
+    assert (missing.before, missing.fields, missing.changes_verdict) == (None, (), True)
+
+
+def test_causes_that_differ_are_told_where_there_were_verdicts(tmp_path: Path, lineup: Lineup) -> None:
+    content = _content(tmp_path / "r", lineup)
+    cause = Cause(
+        id="c9", kind="k", subjects=(), statement="", confidence_permille=1, explains=(), fix=""
+    )  # fmt: skip
+    found = rederive(replace(content, causes=(*content.causes, cause)), lineup, version=VERSION)
+    assert (found.differences, found.causes_differ, found.equal) == ((), True, False)
+    killed = replace(content, findings=(), causes=(cause,))
+    assert rederive(killed, lineup, version=VERSION).causes_differ is False
+
+
+def test_of_findings_with_the_same_name_none_is_lost(tmp_path: Path, lineup: Lineup) -> None:
+    def thrice(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+        return (findings[0], *findings, findings[0])
+
+    found = rederive(_content(tmp_path / "r", lineup, thrice), lineup, version=VERSION)
+    name = found.conclusion.findings[0].id
+    assert [one.id for one in found.differences] == [f"{name} (2)", f"{name} (3)"]
+    assert all(one.after is None for one in found.differences)
+
+
+def _closed(content: RecordContent, *, complete: bool = True, reason: str = "") -> RecordContent:
+    assert content.seal is not None
+    return replace(content, seal=replace(content.seal, complete=complete, reason=reason))
+
+
+def _missing(many: int) -> Conclusion:
+    due = tuple(Expectation(check="a.b", subject=f"F-{n}") for n in range(many))
+    return Conclusion(findings=(), causes=(), expectations=due)
+
+
+@pytest.mark.parametrize(
+    ("many", "told"),
+    [
+        (1, "1 required verdicts could not be given: F-0"),
+        (5, "5 required verdicts could not be given: F-0, F-1, F-2, F-3, F-4"),
+        (7, "7 required verdicts could not be given: F-0, F-1, F-2, F-3, F-4 and 2 more"),
+    ],
+)
+def test_a_run_without_every_required_verdict_is_not_complete(
+    tmp_path: Path, lineup: Lineup, many: int, told: str
+) -> None:
+    content = _closed(_content(tmp_path / "r", lineup))
+    assert is_complete(content, _missing(many)) == (False, told)
+    assert is_complete(content, _missing(0)) == (True, "")
+
+
+def test_a_subject_is_named_once_however_many_of_its_verdicts_are_missing(
+    tmp_path: Path, lineup: Lineup
+) -> None:
+    due = tuple(Expectation(check=f"a.{n}", subject="F-1") for n in range(9))
+    conclusion = Conclusion(findings=(), causes=(), expectations=due)
+    told = is_complete(_closed(_content(tmp_path / "r", lineup)), conclusion)
+    assert told == (False, "9 required verdicts could not be given: F-1")
+
+
+def test_a_run_that_was_interrupted_is_never_complete_however_it_is_judged(
+    tmp_path: Path, lineup: Lineup
+) -> None:
+    """By its seal's reason, else by its note, else in plain words; and so for a device that was not done."""
+    content = _closed(_content(tmp_path / "r", lineup))
+    notes = content.evidence[Note]
+    stopped = {**content.evidence, Note: (*notes, (9, Note(5, "interrupted", "Ctrl-C")))}
+    assert is_complete(replace(content, evidence=stopped), _missing(0)) == (False, "Ctrl-C")
+    told = _closed(replace(content, evidence=stopped), reason="stopped by hand")
+    assert is_complete(told, _missing(0)) == (False, "stopped by hand")
+    undone = replace(content, evidence={Note: ()})
+    assert is_complete(undone, _missing(0)) == (False, "the run was interrupted")
+    said = replace(content, evidence={Note: (*notes, (9, Note(5, "said", "Ctrl-C")))})
+    assert is_complete(said, _missing(0)) == (True, "")
+
+
+def test_without_verdicts_the_seal_has_the_last_word(tmp_path: Path, lineup: Lineup) -> None:
+    """A full disk: the verdicts were left out, and the seal says so."""
+    content = replace(_content(tmp_path / "r", lineup), findings=())
+    full = _closed(content, complete=False, reason="the disk is full")
+    assert is_complete(full, _missing(0)) == (False, "the disk is full")
+    assert is_complete(_closed(content), _missing(0)) == (True, "")
+    judged = _closed(_content(tmp_path / "s", lineup), complete=False, reason="verdicts were missing then")
+    assert is_complete(judged, _missing(0)) == (True, ""), "with this version nothing is missing"
+
+
+def test_lines_of_a_newer_kind_are_passed_on_in_their_place(tmp_path: Path, lineup: Lineup) -> None:
+    scope = Scope(tags=("MTR-1",))
+    header = Header.of(lineup, scope, tool_version=VERSION, started_wall_ns=0)
+    writer = RecordWriter.create(tmp_path / "old", header)
+    writer.keep(Anchor(0, 0))
+    writer.write("weather", {"sky": "grey"})
+    writer.keep(Note(1, JUDGED, "MTR-1"))
+    writer.seal(complete=True, reason="")
+    old = load(writer.path)
+    again = RecordWriter.create(tmp_path / "new", header)
+    conclusion, seal = write(again, old, lineup)
+    new = load(again.path)
+    kinds = [orjson.loads(raw)["kind"] for raw in again.path.read_bytes().splitlines()]
+    assert [kind for kind in kinds if kind in ("anchor", "weather", "note")] == ["anchor", "weather", "note"]
+    assert [(kind, body) for _, kind, body in new.others] == [("weather", {"sky": "grey"})]
+    assert (new.findings, new.expectations) == (conclusion.findings, tuple(expected(lineup, scope)))
+    assert (seal.complete, seal.reason) == is_complete(old, conclusion)
+    assert [piece for _, piece in new.evidence[Note]] == [piece for _, piece in old.evidence[Note]]
