@@ -11,13 +11,13 @@ holds for events about the time of the measurement, before clocks are set or dri
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import median
 from typing import NamedTuple
 
-from probe.judge.clock_region import Bounds
+from probe.judge.clock_region import Bounds, ClockRegion
 from probe.judge.clock_selection import order_needs
 from probe.judge.clock_state import ClockState
 from probe.judge.limit import Interval
@@ -88,8 +88,12 @@ def fleet_of(states: Iterable[tuple[str, ClockState | None]]) -> Fleet:
     """The fleet of these clocks, by tag. Those that were not measured as one running clock are left out."""
     every = list(states)
     left_out = {tag: why for tag, state in every if (why := _why_not(state))}
-    fit = [(tag, state) for tag, state in every if tag not in left_out and state is not None]
-    at_ns = max((state.at_ns for _, state in fit), default=0)
+    fit = [
+        (tag, state, state.region)
+        for tag, state in every
+        if tag not in left_out and state is not None and state.region is not None
+    ]
+    at_ns = max((state.at_ns for _, state, _ in fit), default=0)
     members = tuple(_members(fit, at_ns))
     some = members[:: -(-len(members) // MOST_PAIRED)] if members else ()
     pairs = tuple(needs(one, other) for one, other in combinations(some, 2))
@@ -115,14 +119,10 @@ def _why_not(state: ClockState | None) -> str:
     return ""
 
 
-def _members(fit: list[tuple[str, ClockState]], at_ns: int) -> Iterable[Member]:
+def _members(fit: Sequence[tuple[str, ClockState, ClockRegion]], at_ns: int) -> Iterator[Member]:
     """Offsets on one common scale, whole parts apart so that no digits are lost."""
-    zero_ns = next((state.region.base_ns for _, state in fit if state.region is not None), 0)
-    for tag, state in fit:
-        region = state.region
-        if region is None:
-            continue
-        bounds, base_ns = region.relative_at(at_ns), region.base_ns - zero_ns
+    for tag, state, region in fit:
+        bounds, base_ns = region.relative_at(at_ns), region.base_ns - fit[0][2].base_ns
         offset = Interval((base_ns + bounds.low) / S, (base_ns + bounds.high) / S)
         yield Member(tag, offset, state.resolution_s)
 

@@ -129,12 +129,16 @@ def test_drift_is_bounded_by_the_readings_alone() -> None:
     assert drift.width < 120
 
 
-@pytest.mark.parametrize(("lead_ms", "leads"), [(-50, False), (50, True), (1_090, True), (1_110, False)])
-def test_a_stamp_leads_by_a_step_and_its_round_trip_at_most(lead_ms: int, leads: bool) -> None:
-    """Known exactly, then a reading of 100 ms round trip and a step of a second that is ahead by so much."""
-    region = region_of([Stamp(0, 0, 5 * 1_000 * MS, 0)], 1e-6)
+@pytest.mark.parametrize(
+    ("lead_ns", "leads"),
+    [(-50 * MS, False), (0, False), (1, True), (50 * MS, True), (1_100 * MS, True), (1_100 * MS + 1, False)],
+)
+def test_a_stamp_leads_by_a_step_and_its_round_trip_at_most(lead_ns: int, leads: bool) -> None:
+    """5 s ahead and 2 ns for rounding; then a reading of 100 ms round trip and a step of a second."""
+    region = region_of([Stamp(0, 0, 5 * S, 0)], 1e-9)
     assert region is not None
-    late = Stamp(0, 100 * MS, (5_100 + lead_ms) * MS, 1_000 * MS)
+    received = 7 * S + 100 * MS
+    late = Stamp(7 * S, received, received + 5 * S + 2 + lead_ns, S)
     assert _leads(late, region) is leads
 
 
@@ -285,9 +289,9 @@ def test_no_readings_are_no_clock() -> None:
 # -- torn stamps --------------------------------------------------------------------------------------------
 
 
-def known(at: int, offset: int, q: int = S) -> ClockRegion:
-    """A clock whose offset is known to a few nanoseconds."""
-    region = region_of([Stamp(at, at, at + offset, 0)], 1e-6)
+def known(at: int, offset: int, *, ppm: float = 1e-6) -> ClockRegion:
+    """A clock whose offset is known to 2 ns to either side."""
+    region = region_of([Stamp(at, at, at + offset, 0)], ppm)
     assert region is not None
     return region
 
@@ -321,6 +325,26 @@ def test_a_wide_window_says_nothing_of_tearing(trip_s: int, torn: bool) -> None:
     rollover = ns(2026, 3, 14, 9, 27, 0)
     stamp = Stamp(0, trip_s * S - 100, rollover + 59 * S, S)
     assert is_torn(stamp, known(0, rollover)) is torn
+
+
+#: Early dates, so that a float holds every nanosecond. 00:02:59: the new minute beside the old second.
+AT_TWO = ns(1970, 1, 1, 0, 2, 0)
+TORN = AT_TWO + 59 * S
+
+
+@pytest.mark.parametrize(("more_ns", "torn"), [(0, True), (1, False)])
+def test_a_window_of_twenty_steps_still_tells_tearing(more_ns: int, torn: bool) -> None:
+    """A step before and after, 2 ns to either side for rounding, and the round trip."""
+    stamp = Stamp(0, 18 * S - 4 + more_ns, TORN, S)
+    assert is_torn(stamp, known(0, AT_TWO, ppm=1e-12)) is torn
+
+
+@pytest.mark.parametrize(
+    ("from_rollover_ns", "torn"),
+    [(-S - 3, False), (-S - 2, True), (0, True), (S + 2, True), (S + 3, False)],
+)
+def test_the_rollover_must_lie_within_a_step_of_the_reading(from_rollover_ns: int, torn: bool) -> None:
+    assert is_torn(Stamp(0, 0, TORN, S), known(0, AT_TWO + from_rollover_ns, ppm=1e-12)) is torn
 
 
 def test_a_stamp_beyond_the_calendar_is_no_mixture() -> None:

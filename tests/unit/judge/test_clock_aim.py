@@ -94,7 +94,7 @@ def test_the_chance_at_one_instant_is_a_ramp(instant: float, chance: float) -> N
 
 
 def test_where_nothing_is_left_to_know_either_may_be() -> None:
-    assert _chance_rolled(-1.0, 1.0, 0.0) == 0.5
+    assert _chance_rolled(-1.0, 3.0, 0.0) == 0.5
     assert _expected_log_width(0.0, 0.0, [10.0]) == 0.0, "a width below a nanosecond counts as one"
 
 

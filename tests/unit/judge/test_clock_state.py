@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 
 from probe.judge.clock_reading import shown_s
+from probe.judge.clock_region import Stamp, region_of
 from probe.judge.clock_state import ClockState, ClockTerms, clock_state, leaves
 from probe.judge.clock_track import Behaviour
 from probe.judge.limit import Interval
-from probe.judge.reference import Candidate, Reference
+from probe.judge.reference import Candidate, Reference, Tie
 from probe.model.clock_codec import make_clock
 from probe.model.finding import Verdict
 from probe.model.profile import Area, ClockRule, Point
@@ -180,6 +181,26 @@ def test_a_clock_read_from_memory_is_ahead_by_what_its_newest_copy_says_at_least
     assert clock_state(terms(), MEMORY, run(none)).lower_s is None
 
 
+def test_the_reference_counts_as_it_is_at_the_last_reading() -> None:
+    """A reference that was exact at instant 0 and may drift by 2 %: at 3.7 s it may be 74 ms ahead."""
+    wall_ns = round(DATE_S) * S
+    region = region_of([Stamp(0, 0, wall_ns, 0)], 20_000)
+    drifting_one = Candidate("ntp:a", True, region=region, tie=Tie(wall_ns))
+    reference = Reference(name="ntp:a", usable=True, candidates=(drifting_one,), members=("ntp:a",))
+    state = clock_state(terms(), MEMORY, run(reference))
+    assert state.lower_s == pytest.approx(9.7 - 0.074, abs=1e-5)
+    last = clock_state(terms(), [at(0.2, 10), at(1.4, 11)], run(reference))
+    assert last.own_s is not None
+    assert last.offset_s == pytest.approx((last.own_s.low - 0.03, last.own_s.high + 0.03), abs=1e-5)
+
+
+def test_run_time_is_tied_to_wall_time_at_its_begin() -> None:
+    """A wall clock that gains a second every nanosecond after it would show any other instant."""
+    mad = SimpleNamespace(reference=REFERENCE, wall_s=lambda at_ns: DATE_S + at_ns)
+    assert clock_state(terms(), MEMORY, mad).lower_s == pytest.approx(9.68, abs=1e-6)
+    assert clock_state(terms(), [at(0.2, 10)], mad).own_s == pytest.approx((9.7, 10.8), abs=1e-4)
+
+
 def test_a_clock_that_stands_has_neither_offset_nor_bound() -> None:
     state = clock_state(terms(), [at(0.2, 10), at(3.2, 10)], run())
     assert (state.behaviour, state.lower_s, state.offset_s) == (Behaviour.STOPPED, None, None)
@@ -260,6 +281,13 @@ def test_a_clock_that_drifts_more_than_the_map_allows_is_said_to() -> None:
     assert state.drift_ppm.low <= 5_000 <= state.drift_ppm.high
     assert state.offset_s is not None
     assert state.offset_s.low <= 3600 * 0.005 <= state.offset_s.high + 0.1
+
+
+def test_an_odd_reading_beside_a_drift_beyond_the_bound_explains_nothing() -> None:
+    readings = drifting(5_000, 1)
+    readings[20] = readings[20]._replace(value=DATE_S + 900_000)
+    state = clock_state(terms(ppm=200), readings, run())
+    assert not state.beyond
 
 
 def test_a_drift_that_is_told_badly_explains_nothing() -> None:
