@@ -168,7 +168,9 @@ def sweep_drift(fleet: FleetFile, sweep: SweepName = "", as_json: Json = False) 
 @sweep_app.command("baseline", short_help="Accept a run: later ones are held against it.")
 def sweep_baseline(
     fleet: FleetFile,
-    record: Annotated[Path, typer.Argument(metavar="RECORD", help="Record of the accepted run.")],
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD", help="Record of the accepted run: its file or its code.")
+    ],
 ) -> Work:
     """Accept the run of a record: later runs of its lineup are held against it.
 
@@ -198,6 +200,59 @@ def sweep_rebuild(fleet: FleetFile, as_json: Json = False) -> Work:
         from probe.cli import sweep_commands
 
         return sweep_commands.rebuild_history(fleet, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("store", short_help="How records are kept; deliver what waits.")
+def sweep_store(
+    fleet: FleetFile,
+    check: Annotated[
+        bool, typer.Option("--check", help="Open each record and prove it; takes a while.")
+    ] = False,
+    as_json: Json = False,
+) -> Work:
+    """Deliver the records that wait for the fleet's store, and tell how many are kept where.
+
+    With --check, each record that is kept or that the history names is opened and proved: one that is gone
+    or altered is named (exit code 4). Exit code 3 if some still wait.
+
+    \b
+    Example:
+      buswitness sweep store fleet.yaml
+      buswitness sweep store fleet.yaml --check
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_record_commands
+
+        return sweep_record_commands.store(fleet, check=check, as_json=as_json)
+
+    return work
+
+
+@sweep_app.command("record", short_help="Get a record by its code, proved.")
+def sweep_record(
+    fleet: FleetFile,
+    code: Annotated[str, typer.Argument(metavar="CODE", help="Its code, or six of its first letters.")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="PATH", help="Write it there.")
+    ] = None,
+    as_json: Json = False,
+) -> Work:
+    """Get a record that the fleet keeps, from its folder or its store, by its code.
+
+    The file is written only if each of its lines follows from the one before, up to the code.
+
+    \b
+    Example:
+      buswitness sweep record fleet.yaml 1f0c9ab2
+    """
+
+    def work() -> int:
+        from probe.cli import sweep_record_commands
+
+        return sweep_record_commands.get(fleet, code, output=output, as_json=as_json)
 
     return work
 

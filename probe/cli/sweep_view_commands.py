@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -115,12 +117,14 @@ def show_drift(fleet: Path, *, name: str, as_json: bool) -> int:
 def set_baseline(fleet: Path, record: Path) -> int:
     """Make the run of a record the one that others are held against; 0.
 
-    Raises InputError if the history does not have the record.
+    record: a file, or the code of a record that the fleet keeps. Raises InputError if the history does not
+    have the record; RecordError if it is gone or altered.
     """
     from probe.record.content import load
 
     place = open_fleet(fleet)
-    content = load(record, with_evidence=False)
+    with _file_of(place, record) as file:
+        content = load(file, with_evidence=False)
     history = place.open_history(create=False)
     try:
         known = {(one.site, one.lineup): one.lineup_id for one in standings(history)}
@@ -131,6 +135,18 @@ def set_baseline(fleet: Path, record: Path) -> int:
         history.close()
     say(f"Runs of {content.header.lineup} are held against this one from now on.")
     return 0
+
+
+@contextmanager
+def _file_of(place: FleetPlace, record: Path) -> Iterator[Path]:
+    """The record: the file of that name, or the one with that code."""
+    if record.exists() or re.fullmatch(r"[0-9a-f]{6,64}", str(record)) is None:
+        yield record
+        return
+    from probe.cli.sweep_record_commands import found
+
+    with found(place.records(), str(record)) as file:
+        yield file
 
 
 # ------------------------------------------------------------------------------------------------------------

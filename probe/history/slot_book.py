@@ -39,10 +39,13 @@ class Booked(NamedTuple):
     code: str
 
 
-def begin(history: History, sweep: str, due_ns: int, *, place: str, now_ns: int) -> bool:
-    """Take a start for this process; False if somebody has it already."""
+def begin(history: History, sweep: str, due_ns: int, *, place: str, now_ns: int, again: bool = False) -> bool:
+    """Take a start for this process; False if somebody has it already.
+
+    again: True if this was asked before and the answer was lost on its way: then it may be ours already.
+    """
     row = {"sweep": sweep, "due_ns": due_ns, "state": SlotState.RUNNING, "place": place, "started_ns": now_ns}
-    return _insert(history, row)
+    return _insert(history, row) or (again and _is_there(history, row))
 
 
 def note(history: History, sweep: str, due_ns: int, state: SlotState, why: str, *, place: str) -> bool:
@@ -79,6 +82,12 @@ def abandoned(history: History, sweep: str, place: str) -> tuple[Booked, ...]:
     return tuple(
         one for one in latest(history, sweep) if one.state is SlotState.RUNNING and one.place == place
     )
+
+
+def _is_there(history: History, row: dict[str, Any]) -> bool:
+    wanted = select(table.c.id).where(*(table.c[name] == value for name, value in row.items()))
+    with history.reading() as connection:
+        return connection.execute(wanted).scalar() is not None
 
 
 def _insert(history: History, row: dict[str, Any]) -> bool:

@@ -58,6 +58,12 @@ def standings(history: History) -> tuple[Standing, ...]:
         return tuple(Standing._make(row) for row in connection.execute(wanted))
 
 
+def kept_codes(history: History) -> frozenset[str]:
+    """Codes of the records of all runs that the history holds."""
+    with history.reading() as connection:
+        return frozenset(connection.execute(select(schema.run.c.code)).scalars())
+
+
 def open_lives(history: History, lineup_id: int) -> tuple[Life, ...]:
     """Findings that are open, the most dangerous first."""
     table = schema.life

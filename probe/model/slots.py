@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from cronsim import CronSim
 
-from probe.model.fleet import Hours, Sweep
+from probe.model.fleet import Sweep
+from probe.model.fleet_words import Hours
 
 FURTHEST = timedelta(days=366 * 5)
 

@@ -17,7 +17,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from pathlib import Path
 
 from filelock import FileLock, Timeout
 
@@ -26,13 +25,12 @@ from probe.history.distil import distil_file
 from probe.history.slot_book import SlotState
 from probe.model.errors import InputError, Problem, RecordError
 from probe.model.fleet import Sweep
-from probe.record.verify import verify
 from probe.sweep import parcel
 from probe.sweep.engine import FORM, LOST_S, NewerForm
 from probe.sweep.journal import BEGUN, DELIVERED, OVER, Entry, Journal
 from probe.sweep.link import Link, LinkLost, open_link
 from probe.sweep.place import FleetPlace
-from probe.sweep.run import audit_to, is_free, state_of
+from probe.sweep.run import audit_to, is_free, state_of, state_of_left
 
 LOG = logging.getLogger("buswitness.sweep")
 
@@ -279,7 +277,7 @@ class Agent:
             LOG.warning("%s: the agent before this one died; its audit still works", entry.sweep)
             self._pool.submit(self._wait_for, entry, sweep)
         elif self.journal.record(entry).exists():
-            self._end(entry, *_state_of_left(self.journal.record(entry)))
+            self._end(entry, *state_of_left(self.journal.record(entry), DIED))
         else:
             LOG.warning("%s: the agent died before it touched gear; the job is taken again", entry.sweep)
             self.journal.drop(entry)
@@ -289,15 +287,7 @@ class Agent:
             if self._stop():
                 return
             time.sleep(0.5)
-        self._end(entry, *_state_of_left(self.journal.record(entry)))
-
-
-def _state_of_left(record: Path) -> tuple[SlotState, str]:
-    if not record.exists():
-        return SlotState.FAILED, "the agent died before its record began"
-    if verify(record).whole:  # it went on by itself and sealed its record
-        return SlotState.DONE, ""
-    return SlotState.STOPPED, DIED
+        self._end(entry, *state_of_left(self.journal.record(entry), DIED))
 
 
 def _check(place: FleetPlace, site: str, sweeps: dict[str, Sweep]) -> None:

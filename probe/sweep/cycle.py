@@ -6,12 +6,14 @@ on until it is stopped and runs several lineups at a time.
 
 from __future__ import annotations
 
+import itertools
 import logging
 import socket
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime
+from functools import partial
 from typing import NamedTuple
 
 from sqlalchemy.exc import DatabaseError
@@ -25,7 +27,8 @@ from probe.model.slots import Slot, due_now, first_start, next_slot, trouble_wit
 from probe.sweep.agent import need_database
 from probe.sweep.centre import Centre
 from probe.sweep.place import FleetPlace
-from probe.sweep.run import Outcome, run_sweep
+from probe.sweep.run import Outcome
+from probe.sweep.starts import Patience, run_sweep, said_by, take_left, waiting_for
 
 LOG = logging.getLogger("buswitness.sweep")
 
@@ -70,6 +73,9 @@ class Cycle:
         self._between = between
         self._now = now
         self._stop = stop
+        self._patience = Patience(
+            stop=stop
+        )  # of a command that runs all after another; each run of watch has its own
         self._where = socket.gethostname()
         self._not_before: dict[str, datetime] = {}  # thousands of sweeps are not all looked up at every look
         self._centre: Centre | None = None
@@ -91,7 +97,7 @@ class Cycle:
         """Run it whatever the time table says; one with an agent is asked of that."""
         due_ns = _ns(self._now())
         if sweep.agent is None:
-            return self._run(sweep, due_ns)
+            return self._run(sweep, due_ns, self._patience)
         assert self._centre is not None
         self._centre.ask(sweep, due_ns)
         return Outcome(SlotState.QUEUED, f"asked of the agent of {sweep.agent}")
@@ -100,9 +106,33 @@ class Cycle:
         """Run what is due, one after the other, and take in what agents have delivered."""
         done = self.serve_agents()
         for sweep in self.sweeps():
-            slot = self.due(sweep)
+            try:
+                slot = self._patience.with_history(partial(self.due, sweep))
+            except DatabaseError as error:
+                done.append((sweep, self._waits(sweep, waiting_for(error))))
+                continue
             if slot is not None and not self._stop():
-                done.append((sweep, self._run(sweep, _ns(slot.due))))
+                done.append((sweep, self._run(sweep, _ns(slot.due), self._patience)))
+        return done
+
+    def take_left(self) -> list[tuple[Sweep, Outcome]]:
+        """Take in what earlier runs left because they died, or because the history was away.
+
+        Raises sqlalchemy.exc.DatabaseError if it still is.
+        """
+        by_name = {sweep.name: sweep for sweep in self.place.fleet.sweeps}
+        done = []
+        left = take_left(
+            self.place,
+            Keeper(self.history),
+            where=self._where,
+            booked=lambda entry, outcome: self._book(entry.sweep, entry.due_ns, outcome),
+        )
+        for entry, outcome in left:
+            LOG.info("%s: what was left of the start of %s is taken in", entry.sweep, _at(entry.due_ns))
+            if sweep := by_name.get(entry.sweep):
+                done.append((sweep, outcome))
+                self._tell(sweep, outcome)
         return done
 
     def serve_agents(self) -> list[tuple[Sweep, Outcome]]:
@@ -152,11 +182,12 @@ class Cycle:
                     for sweep in self.sweeps():
                         self._look(sweep, running, pool)
                     self.serve_agents()
+                    self.take_left()
                     self._between()
                     troubled = False
                 except DatabaseError as error:  # it comes back, and nothing is lost until then
                     if not troubled:
-                        LOG.warning("the history cannot be used: %s", " ".join(str(error.orig).split()))
+                        LOG.warning("the history cannot be used: %s", said_by(error))
                     troubled = True
                 self._pause()
 
@@ -179,33 +210,77 @@ class Cycle:
         while time.monotonic() < end and not self._stop():
             time.sleep(0.25)
 
-    def _run(self, sweep: Sweep, due_ns: int) -> Outcome:
-        began_ns = _ns(self._now())
-        if not slot_book.begin(self.history, sweep.name, due_ns, place=self._where, now_ns=began_ns):
-            return Outcome(SlotState.SKIPPED, "somebody else has this start")
-        LOG.info("%s: begins", sweep.name)
+    def _run(self, sweep: Sweep, due_ns: int, patience: Patience | None = None) -> Outcome:
+        patience = patience or Patience(stop=self._stop)
         try:
-            outcome = run_sweep(self.place, sweep, Keeper(self.history), where=self._where, stop=self._stop)
+            if not self._begin(sweep, due_ns, patience):
+                return Outcome(SlotState.SKIPPED, "somebody else has this start")
+        except DatabaseError as error:
+            return self._waits(sweep, waiting_for(error))
+        LOG.info("%s: begins", sweep.name)
+        is_booked = False
+
+        def book(outcome: Outcome) -> None:
+            nonlocal is_booked
+            self._book(sweep.name, due_ns, outcome)
+            is_booked = True
+
+        try:
+            outcome = run_sweep(
+                self.place,
+                sweep,
+                Keeper(self.history),
+                due_ns=due_ns,
+                where=self._where,
+                stop=self._stop,
+                booked=book,
+                patience=patience,
+            )
         except Exception as error:
             LOG.exception("%s: a fault of ours", sweep.name)
             outcome = Outcome(SlotState.FAILED, f"a fault of ours: {error!r}"[:500])
-        self._book(sweep, due_ns, outcome)
+        if not (is_booked or outcome.waits):
+            ended = outcome
+            try:
+                patience.with_history(lambda: book(ended))
+            except DatabaseError as error:
+                outcome = waiting_for(error, outcome.exit_code)
+        if outcome.waits:
+            return self._waits(sweep, outcome)
         self._tell(sweep, outcome)
+        return outcome
+
+    def _begin(self, sweep: Sweep, due_ns: int, patience: Patience) -> bool:
+        began_ns, tries = _ns(self._now()), itertools.count()
+
+        def begin() -> bool:
+            where, again = self._where, next(tries) > 0
+            return slot_book.begin(
+                self.history, sweep.name, due_ns, place=where, now_ns=began_ns, again=again
+            )
+
+        return patience.with_history(begin)
+
+    @staticmethod
+    def _waits(sweep: Sweep, outcome: Outcome) -> Outcome:
+        LOG.error("%s: %s", sweep.name, outcome.why)
         return outcome
 
     def _tell(self, sweep: Sweep, outcome: Outcome) -> None:
         try:
             self._heard(sweep, outcome)
+        except DatabaseError as error:
+            LOG.warning("%s: its alerts wait: the history cannot be used: %s", sweep.name, said_by(error))
         except Exception:
             LOG.exception("%s: its alerts could not be brought forward", sweep.name)
 
-    def _book(self, sweep: Sweep, due_ns: int, outcome: Outcome) -> None:
-        for one in slot_book.abandoned(self.history, sweep.name, self._where):
+    def _book(self, sweep: str, due_ns: int, outcome: Outcome) -> None:
+        for one in slot_book.abandoned(self.history, sweep, self._where):
             if one.due_ns < due_ns:  # that we could run shows that nobody holds the lineup
-                slot_book.end(self.history, sweep.name, one.due_ns, SlotState.FAILED, why="its process died")
+                slot_book.end(self.history, sweep, one.due_ns, SlotState.FAILED, why="its process died")
         slot_book.end(
             self.history,
-            sweep.name,
+            sweep,
             due_ns,
             outcome.state,
             why=outcome.why,
@@ -215,11 +290,15 @@ class Cycle:
         )
         said = f"{outcome.state.value}{': ' + outcome.why if outcome.why else ''}"
         level = logging.INFO if outcome.state is SlotState.DONE else logging.WARNING
-        LOG.log(level, "%s: %s", sweep.name, said)
+        LOG.log(level, "%s: %s", sweep, said)
 
 
 def _ns(moment: datetime) -> int:
     return round(moment.timestamp() * 1e9)
+
+
+def _at(due_ns: int) -> str:
+    return _text(datetime.fromtimestamp(due_ns / 1e9, UTC))
 
 
 def _text(moment: datetime) -> str:

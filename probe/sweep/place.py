@@ -42,7 +42,18 @@ class FleetPlace:
 
     def records(self) -> RecordStore:
         """Where the fleet's records lie."""
-        return RecordStore(self.path(self.fleet.records))
+        folder, store = self.path(self.fleet.records), self.fleet.store
+        if store is None:
+            return RecordStore(folder)
+        from probe.sweep.objects import ObjectStore
+        from probe.sweep.stored_records import StoredRecords
+
+        certificates = self.path(store.certificates) if store.certificates else None
+        return StoredRecords(
+            folder,
+            lambda: ObjectStore(store, certificates=certificates),
+            keep_copies_s=store.keep_copies,
+        )
 
     def sweep(self, name: str) -> Sweep:
         """A sweep by its name. Raises InputError with the nearest name."""

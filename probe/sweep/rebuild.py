@@ -11,7 +11,9 @@ from probe.history.distil import distil_file
 from probe.history.keep import Keeper
 from probe.history.store import open_history
 from probe.model.errors import InputError, RecordError
+from probe.sweep.object_troubles import StoreTrouble
 from probe.sweep.place import FleetPlace
+from probe.sweep.records import KeptRecord
 
 
 class Rebuilt(NamedTuple):
@@ -19,28 +21,39 @@ class Rebuilt(NamedTuple):
 
     aside: tuple[Path, ...]
     taken: int
-    refused: tuple[tuple[Path, str], ...]
+    refused: tuple[tuple[str, str], ...]
 
 
 def rebuild(
-    place: FleetPlace, *, stamp: str = "", counted: Callable[[Sequence[Path]], Iterable[Path]] = iter
+    place: FleetPlace,
+    *,
+    stamp: str = "",
+    counted: Callable[[Sequence[KeptRecord]], Iterable[KeptRecord]] = iter,
 ) -> Rebuilt:
     """Set the history of the fleet aside (a file is renamed, nothing is deleted) and make it again.
 
     A history on PostgreSQL is not set aside: what it misses is added. counted: shows progress.
     What only the history knew is not in records: accepted baselines and booked starts.
-    Raises InputError if the new history cannot be made.
+    Raises InputError if the new history cannot be made, or the store of the records cannot be reached: then
+    the old one is left where it is.
     """
+    records = place.records()
+    kept = tuple(records.kept())
     stamp = stamp or datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     aside = [] if "://" in place.history_name else _set_aside(Path(place.history_name), stamp)
     history = open_history(place.history_name)
     keeper, taken, refused = Keeper(history), 0, []
     try:
-        for file in counted(tuple(place.records().all())):
+        for one in counted(kept):
             try:
-                taken += keeper.keep(distil_file(file)).is_new
+                with records.opened(one, checked=False) as file:
+                    digest = distil_file(file)  # which proves each line
+                records.ensure_is(digest.code, one)
+                taken += keeper.keep(digest).is_new
+            except StoreTrouble:
+                raise
             except (InputError, RecordError) as error:
-                refused.append((file, str(error)))
+                refused.append((one.name, str(error)))
     finally:
         history.close()
     return Rebuilt(tuple(aside), taken, tuple(refused))

@@ -1,32 +1,30 @@
-"""One run of a sweep: the lineup's lock, an audit in a process of its own, its record kept, history written.
+"""One run of a sweep: the lineup's lock, an audit in a process of its own, what its end means.
 
 The audit is a process so that its end, whatever it is, ends nothing else: a bug, a kill, a full disk. It is
 stopped at the end of its budget as by Ctrl-C, so that its record is sealed as incomplete. What it recorded is
-taken in, also if it died: a record that was cut is a valid beginning.
+taken in (``starts``), also if it died: a record that was cut is a valid beginning.
 """
 
 from __future__ import annotations
 
 import logging
-import os
 import signal
-import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from probe.collect.inputs import open_lineup
-from probe.collect.lineup_lock import LineupBusy, held_by_child, lineup_lock
+from probe.collect.lineup_lock import LineupBusy, at_the_gear, held_by_child, lineup_lock
 from probe.history.digest import RunDigest
 from probe.history.distil import distil_file
 from probe.history.keep import Keeper, Kept
 from probe.history.slot_book import SlotState
-from probe.model.errors import InputError, RecordError
+from probe.model.errors import InputError
 from probe.model.fleet import Sweep
+from probe.record.verify import verify
 from probe.sweep.place import FleetPlace
 
 LOG = logging.getLogger("buswitness.sweep")
@@ -37,7 +35,10 @@ DONE_CODES = (0, 1, 3)  # with a record that holds verdicts
 
 
 class Outcome(NamedTuple):
-    """What became of a run. digest, kept: None if no record came of it. exit_code: of the audit."""
+    """What became of a run. digest, kept: None if no record came of it. exit_code: of the audit.
+
+    waits: the history is away; what came of the run is kept here until it is back.
+    """
 
     state: SlotState
     why: str = ""
@@ -45,6 +46,7 @@ class Outcome(NamedTuple):
     record: Path | None = None
     digest: RunDigest | None = None
     kept: Kept | None = None
+    waits: bool = False
 
 
 class Ran(NamedTuple):
@@ -57,24 +59,6 @@ class Ran(NamedTuple):
     ended: str = ""
     words: str = ""
     busy: bool = False
-
-
-def run_sweep(
-    place: FleetPlace,
-    sweep: Sweep,
-    keeper: Keeper,
-    *,
-    where: str = "",
-    stop: Callable[[], bool] = lambda: False,
-) -> Outcome:
-    """Run the sweep now. where: who runs it, for the history. stop: asked twice a second; True ends the run.
-
-    A map that cannot be read, a lineup that is busy and an audit that fails are outcomes, not exceptions.
-    """
-    where = where or socket.gethostname()
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    file = place.records().incoming(f"{sweep.name}-{stamp}-{os.getpid()}")
-    return _kept(place, keeper, where, file, audit_to(place, sweep, file, stop=stop))
 
 
 def audit_to(place: FleetPlace, sweep: Sweep, file: Path, *, stop: Callable[[], bool]) -> Ran:
@@ -96,6 +80,8 @@ def audit_to(place: FleetPlace, sweep: Sweep, file: Path, *, stop: Callable[[], 
                     dead.pid,
                     dead.since,
                 )
+            with at_the_gear(lineup.map, f"sweep {sweep.name}"):
+                pass  # somebody's run by hand is told of here; the audit itself holds the gear meanwhile
             return _audit(place, sweep, file, stop, handle)
     except LineupBusy as busy:
         holder = busy.holder
@@ -136,28 +122,35 @@ def lineup_named(place: FleetPlace, sweep: Sweep) -> tuple[str, str] | None:
     return lineup.map.site, lineup.map.lineup
 
 
+def state_of_left(record: Path, died: str) -> tuple[SlotState, str]:
+    """What became of a start whose process died, from what it recorded. died: why it counts as stopped."""
+    if not record.exists():
+        return SlotState.FAILED, "its process died before a record began"
+    if verify(record).whole:  # the audit went on by itself and sealed its record
+        return SlotState.DONE, ""
+    return SlotState.STOPPED, died
+
+
+def digest_of(file: Path, where: str) -> RunDigest:
+    """What the history keeps of a record file. where: who ran it. Raises InputError, RecordError."""
+    return distil_file(file, place=where)
+
+
+def put_away(place: FleetPlace, file: Path, digest: RunDigest) -> Path:
+    """Move the record of that digest to the kept ones; where it lies now."""
+    return place.records().put(
+        file, site=digest.site, lineup=digest.lineup, started_ns=digest.started_ns, code=digest.code
+    )
+
+
 def take_in(place: FleetPlace, keeper: Keeper, file: Path, *, where: str) -> tuple[Path, RunDigest, Kept]:
     """Put a record file into the store and the history; where it lies, its digest, what became of it.
 
     Raises InputError, RecordError if it cannot be read; then the file stays where it is.
     """
-    digest = distil_file(file, place=where)
+    digest = digest_of(file, where)
     kept = keeper.keep(digest)
-    path = place.records().put(
-        file, site=digest.site, lineup=digest.lineup, started_ns=digest.started_ns, code=digest.code
-    )
-    return path, digest, kept
-
-
-def _kept(place: FleetPlace, keeper: Keeper, where: str, file: Path, ran: Ran) -> Outcome:
-    state, why = state_of(ran, has_record=file.exists())
-    if not file.exists():
-        return Outcome(state, why, ran.code)
-    try:
-        path, digest, kept = take_in(place, keeper, file, where=where)
-    except (InputError, RecordError) as error:
-        return Outcome(SlotState.FAILED, f"its record cannot be read: {error}", ran.code, file)
-    return Outcome(state, why, ran.code, path, digest, kept)
+    return put_away(place, file, digest), digest, kept
 
 
 def _audit(place: FleetPlace, sweep: Sweep, file: Path, stop: Callable[[], bool], handle: int | None) -> Ran:

@@ -25,7 +25,7 @@ from probe.sweep.cycle import Cycle
 from probe.sweep.drift import drift
 from probe.sweep.place import FleetPlace, open_fleet
 from probe.sweep.rebuild import rebuild
-from probe.sweep.run import run_sweep
+from probe.sweep.starts import run_sweep
 
 TAGS = {"52-M1", "MC-1", "UPS-1"}
 SITE, LINEUP = "Tarn Hollow Water Works", "MSB-1"
