@@ -68,14 +68,12 @@ def test_a_line_that_was_changed_in_form_is_found_by_the_next_one(verified) -> N
 
 def test_the_line_before_a_seal_that_was_changed_is_named(verified) -> None:  # type: ignore[no-untyped-def]
     cause = orjson.loads(LINES[COUNT - 2])["body"]
-    changed = _with(
-        COUNT - 1, body={**cause, "fix": "other words"} if "fix" in cause else {**cause, "unit": "x"}
-    )
+    changed = _with(COUNT - 1, body={**cause, "fix": "other words"})
     assert _found(verified(*LINES[: COUNT - 2], changed, LINES[-1])) == (Damage.CHANGED, COUNT - 1)
 
 
 def test_a_link_that_was_changed_is_named_where_it_stands(verified) -> None:  # type: ignore[no-untyped-def]
-    """Line 12 fits what comes behind line 11 no more and line 11 not what it says: line 11 has the wrong link."""
+    """Neither line 10 fits it nor line 12: it is line 11 itself that is wrong."""
     found = verified(*LINES[:10], _with(11, prev="ab" * 32), *LINES[11:])
     assert (_found(found), "link to the line before" in found.text) == ((Damage.CHANGED, 11), True)
 
