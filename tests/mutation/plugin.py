@@ -45,7 +45,7 @@ settings.load_profile("mutation")
 
 KILLED, ALIVE, UNFIT = 10, 11, 12
 MEMORY = 6 << 30
-ENOUGH = 50_000  # lines followed in one test; a property's later examples go the same ways
+ENOUGH = 50_000  # lines followed one by one in a test
 Item = pytest.Item
 
 
@@ -176,24 +176,30 @@ def _too_slow(*_: object) -> None:
 
 
 def _tracer(lines: dict[str, set[int]]) -> Callable[[FrameType, str, Any], Any]:
+    """Notes lines; once there were many, whole functions, which is quicker and errs to the safe side."""
     events = itertools.count()
     wanted = _wanted()
+    whole: set[CodeType] = set()
+    many = False
 
     def trace(frame: FrameType, event: str, _: Any) -> Any:
-        name = frame.f_code.co_filename
-        if name not in wanted:
+        code = frame.f_code
+        if code.co_filename not in wanted or code in whole:
             return None
-        seen = lines.setdefault(name, set())
+        seen = lines.setdefault(code.co_filename, set())
         seen.add(frame.f_lineno)
 
         def line(frame: FrameType, event: str, _: Any) -> Any:
+            nonlocal many
             seen.add(frame.f_lineno)
-            if next(events) > ENOUGH:
-                sys.settrace(None)
-                return None
-            return line
+            many = many or next(events) > ENOUGH
+            return all_of_it() if many else line
 
-        return line
+        def all_of_it() -> None:
+            whole.add(code)
+            seen.update(number for _, _, number in code.co_lines() if number)
+
+        return all_of_it() if many else line
 
     return trace
 
