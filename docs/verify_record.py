@@ -91,7 +91,7 @@ if __name__ == "__main__":
         lines, code, public = check_file(sys.argv[1])
         if sys.argv[2:] and sys.argv[2] != public:
             raise ValueError(f"it is signed by {public or 'nobody'}")
-    except (ValueError, KeyError, TypeError, IndexError, RecursionError, OSError) as error:
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, OSError) as error:
         print(f"does not verify: {error}")
         sys.exit(4)
     print(f"verifies: {lines} lines, code {' '.join(code[i : i + 4] for i in range(0, 24, 4))}")

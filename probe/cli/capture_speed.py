@@ -6,7 +6,7 @@ import re
 
 from probe.model.errors import InputError, Problem
 
-_FORM = re.compile(r"(\d+(?:\.\d+)?)([kMG]?)(?:bit/s|bps)?", re.ASCII | re.IGNORECASE)
+_FORM = re.compile(r"(\d{1,15}(?:\.\d+)?)([kMG]?)(?:bit/s|bps)?", re.ASCII | re.IGNORECASE)
 _TIMES = {"": 1, "k": 1_000, "m": 1_000_000, "g": 1_000_000_000}
 _MOST = 10**12
 
@@ -26,7 +26,7 @@ def bits_a_second(text: str) -> int:
     return speed
 
 
-_SIZE = re.compile(r"(\d+(?:\.\d+)?)([kMGT]?)(?:i?B)?", re.ASCII | re.IGNORECASE)
+_SIZE = re.compile(r"(\d{1,15}(?:\.\d+)?)([kMGT]?)(?:i?B)?", re.ASCII | re.IGNORECASE)
 _BYTES = {"": 1, "k": 1 << 10, "m": 1 << 20, "g": 1 << 30, "t": 1 << 40}
 _LEAST, _LARGEST = 4096, 1 << 44
 

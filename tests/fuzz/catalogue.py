@@ -12,9 +12,12 @@ _BY_MODULE = {
     "frames": "frames frame_protocols",
     "captures": "capture capture_gzip capture_filter",
     "services": "snmp_values snmp_messages sntp neighbour_tables",
-    "documents": "yaml map profile study amounts procedure checklist checklist_items fleet trust project",
+    "snmp_session": "snmp_session",
+    "words": "typed_words",
+    "documents": "yaml map profile study amounts procedure checklist checklist_items fleet trust project "
+    "scenario report_texts",
     "sheets": "schedule register_list study_table",
-    "records": "record_bytes record_forged record_packed",
+    "records": "record_bytes record_forged record_packed record_verifier",
     "intake": "parcel delivery agent_journal history_file",
     "proofs": "report_pdf time_stamp certificates key_file",
 }

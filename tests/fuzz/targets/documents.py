@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -20,8 +21,11 @@ from probe.model.map_load import load_lineup
 from probe.model.procedure_load import load_procedure, procedure_of
 from probe.model.profile_load import ProfileLibrary
 from probe.model.setting_text import SettingTextError, parse_amount, parse_delay
+from probe.model.slots import due_now, next_slot, trouble_with
 from probe.model.study_load import load_study, misfits
+from probe.practice.scenario import load_scenario
 from probe.present.turnover.project import project_from
+from probe.present.turnover.texts import english, texts_from
 from probe.record.trust import trust_from
 from tests.fuzz.mutate import lines_of
 from tests.fuzz.target import Target, check_problem, need, refused
@@ -213,28 +217,69 @@ def _trust_seeds() -> Iterator[bytes]:
     yield (head + entry_text("A. Tester", "ab" * 32) + entry_text("B. Tester", "cd" * 32)).encode()
 
 
+class _Value(dict[str, str]):
+    def __missing__(self, key: str) -> str:
+        return "x"
+
+
+def _report_texts(data: bytes) -> None:
+    texts = refused(lambda: texts_from(NAME, data), NAME, data)
+    if texts is not None:
+        need(set(texts) == set(english()), "another set of texts")
+        for name in sorted(texts):
+            need(texts[name].format_map(_Value()), f"the text {name} says nothing")
+
+
+def _report_text_seeds() -> Iterator[bytes]:
+    whole = (ROOT / "probe" / "present" / "turnover" / "en.yaml").read_bytes()
+    lines = whole.split(b"\n")
+    yield whole[:9000].rpartition(b"\n")[0] + b"\n"
+    yield b"\n".join(lines[:40]) + b"\n"
+
+
 def _fleet_seeds() -> Iterator[bytes]:
     yield FLEET
 
 
 FLEET = b"""format: buswitness-fleet/1
-name: Tarn Hollow
 zone: Europe/London
-history: history.db
+history: postgresql://probe@db.example.org/fleet
 records: records
+keep_runs: 104w
+agents_ask: 30s
 sweeps:
-  - name: MSB-1
-    map: msb-1.yaml
-    at: "*/15 * * * *"
-    quick: true
+  - {name: MSB-1, map: msb-1.yaml, at: "*/15 * * * *", quick: yes, agent: tarn}
   - name: MSB-2
     map: msb-2.yaml
     at: "0 6 * * 1-5"
+    budget: 20m
+    spread: 15m
+    quiet: ["06:00-08:00"]
+    catch_up: 12h
+    zone: America/Denver
 alerts:
-  channels:
-    - name: duty
-      webhook: {url: "https://192.0.2.1/hook"}
+  - name: duty
+    mail: {to: [duty@example.org], sender: probe@example.org, server: mail.example.org, user: probe}
+  - {name: operations, webhook: {url: "https://192.0.2.1/hook"}, least: fail}
+  - {name: journal, syslog: {host: 127.0.0.1, port: 514, transport: udp}}
+open_after: 1
+clear_after: 2
+false_alarms: 1
 """
+#: A Sunday on which clocks go back in Europe, so that times come twice.
+_A_SUNDAY = datetime(2026, 10, 25, 0, 40, tzinfo=UTC)
+
+
+def _fleet(data: bytes) -> None:
+    fleet = refused(lambda: load_fleet(NAME, data), NAME, data)
+    for sweep in fleet.sweeps[:4] if fleet is not None else ():
+        zone = fleet.zone_of(sweep)
+        trouble_with(sweep, zone, _A_SUNDAY)
+        first = next_slot(sweep, zone, _A_SUNDAY)
+        need(first is None or first.at > _A_SUNDAY - timedelta(days=1), "a start in the past")
+        due_now(sweep, zone, _A_SUNDAY - timedelta(hours=30), _A_SUNDAY)
+
+
 _ODD = (
     "|",
     ">",
@@ -368,7 +413,36 @@ TARGETS = (
         _item_seeds,
         words_of("probe/checklists/*.yaml"),
     ),
-    _target("fleet", f"a fleet is {_REFUSES}", _simple(load_fleet), _fleet_seeds, words_of("docs/sweeps.md")),
+    _target(
+        "fleet",
+        f"a fleet is {_REFUSES}; its time tables give starts or none",
+        _fleet,
+        _fleet_seeds,
+        words_of("docs/sweeps.md", "probe/model/alerting.py"),
+    ),
+    _target(
+        "scenario",
+        f"a scenario is {_REFUSES}",
+        _simple(load_scenario),
+        lambda: _texts("probe/practice/scenarios/*.yaml"),
+        words_of("probe/practice/scenarios/*.yaml", "probe/practice/faults.py"),
+    ),
+    _target(
+        "report_texts",
+        f"texts of the report are {_REFUSES}; every one can be filled in",
+        _report_texts,
+        _report_text_seeds,
+        (
+            "{",
+            "}",
+            "{tag}",
+            "{0}",
+            "{tag!r}",
+            "{tag:>9}",
+            "{a.b}",
+            *words_of("probe/present/turnover/en.yaml"),
+        ),
+    ),
     _target(
         "trust",
         f"a trust file is {_REFUSES}",

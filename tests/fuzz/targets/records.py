@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import gzip
+import importlib.util
 import json
 import os
 import random
@@ -131,6 +132,48 @@ def rechained(data: bytes) -> bytes:
     return b"".join(one + b"\n" for one in made)
 
 
+@lru_cache(maxsize=1)
+def _verifier() -> Any:
+    """The program of one page that verifies records without this one."""
+    path = Path(__file__).parents[3] / "docs" / "verify_record.py"
+    spec = importlib.util.spec_from_file_location("verify_record", path)
+    assert spec is not None
+    assert spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    return made
+
+
+#: What the program turns into its exit code 4.
+_NOT_VERIFIED = (
+    ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, OSError,
+)  # fmt: skip
+
+
+def _both(data: bytes) -> None:
+    """The first byte says whether the chain is made anew."""
+    path = file_of(rechained(data[1:]) if data[:1] == b"\1" else data[1:], "v.audit.jsonl")
+    found = verify(path)
+    try:
+        _, code, _ = _verifier().check_file(str(path))
+    except _NOT_VERIFIED as error:
+        need(not found.holds, f"it says: {error}; we say: {found.text}")
+        return
+    if found.holds:
+        need(code == load(path).code, "another code")
+
+
+def _both_seeds() -> Iterator[bytes]:
+    for one in _byte_seeds():
+        yield b"\0" + one
+    for one in forged_seeds():
+        yield b"\1" + one
+
+
+def _forge_both(data: bytes, rng: random.Random) -> bytes:
+    return data[:1] + _forge(data[1:], rng)
+
+
 def _stripped(data: bytes) -> list[bytes]:
     """The lines of a record as ``rechained`` takes them."""
     made = []
@@ -199,6 +242,15 @@ TARGETS = (
         mutate=_forge,
         share=3.0,
         calls=50,
+        **_MORE,
+    ),
+    Target(
+        name="record_verifier",
+        promise="what verifies here, the independent program of one page verifies too, with the same code",
+        run=_both,
+        seeds=_both_seeds,
+        mutate=_forge_both,
+        calls=80,
         **_MORE,
     ),
     Target(

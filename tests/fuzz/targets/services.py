@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from ipaddress import ip_address, ip_network
 from typing import Any
 
 from probe.model.snmp_values import BerError, Binding, Kind, bind, decode, encode, oid_text
 from probe.wire import sntp
+from probe.wire.interfaces import parse_routes
 from probe.wire.neighbours import parse_arp, parse_proc
 from probe.wire.reference import sample_of
 from probe.wire.snmp_library import _guarded_dispatcher, _raw
@@ -143,11 +145,15 @@ def _tables(data: bytes) -> None:
         for address, hardware in table.items():
             need(re.fullmatch("[0-9a-f]{2}(:[0-9a-f]{2}){5}", hardware), f"no hardware address: {hardware!r}")
             need(address, "an entry without an address")
+    for route in parse_routes(text, 1):
+        need(str(ip_network(route.destination)) == route.destination, f"no network: {route.destination!r}")
+        need(not route.router or ip_address(route.router), "a router without an address")
 
 
 def _table_seeds() -> Iterator[bytes]:
     yield b"IP address HW type Flags HW address Mask Device\n192.0.2.1 0x1 0x2 02:00:5e:10:00:01 * eth0\n"
     yield b"? (192.0.2.1) at 2:0:5e:10:0:1 on en0 ifscope [ethernet]\n"
+    yield b"Iface Destination Gateway Flags RefCnt Use Metric Mask\neth0 0 010200C0 0003 0 0 100 00000000\n"
     yield b"  192.0.2.1             02-00-5e-10-00-01     dynamic\n"
 
 
@@ -178,7 +184,7 @@ TARGETS = (
     ),
     Target(
         name="neighbour_tables",
-        promise="tables of the operating system in any form give pairs of addresses or nothing",
+        promise="tables of the operating system in any form give pairs of addresses, routes, or nothing",
         run=_tables,
         seeds=_table_seeds,
         longest=2000,
