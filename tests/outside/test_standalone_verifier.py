@@ -198,3 +198,18 @@ def test_as_a_program_it_says_so_and_exits_as_documented(tmp_path: Path) -> None
     assert told.returncode == 4
     assert b"does not verify" in told.stdout
     assert b"Traceback" not in told.stderr
+
+
+@pytest.mark.parametrize("line", [[], None, 7, {}])
+def test_an_inner_line_that_is_no_text_is_refused_in_words(tmp_path: Path, line: object) -> None:
+    """Found by fuzzing: a forger's chain, right as such, whose embedded line is a list."""
+    from tests.fuzz.targets.records import rechained
+
+    lines = [json.loads(raw) for raw in MERGED.read_bytes().splitlines()]
+    next(one for one in lines if one["kind"] == "embedded")["body"]["line"] = line
+    file = tmp_path / "forged.audit.jsonl"
+    file.write_bytes(rechained(b"\n".join(json.dumps(one).encode() for one in lines)))
+    ran = subprocess.run([sys.executable, SCRIPT, file], capture_output=True, text=True, check=False)
+    assert (ran.returncode, ran.stderr) == (4, "")
+    assert "does not verify" in ran.stdout
+    assert not verify(file).holds
