@@ -2,7 +2,7 @@
 
 Each part begins with what was put in (``probe.practice.trial`` draws it and knows nothing of the diagnosis)
 and whether the cause that comes first is right; tests/property/test_trials.py counts how often it is. Of
-each fault the first trial is shown whole, with what does not pass; sound lineups with each electrical finding.
+each fault the first trial is shown whole, with what does not pass; of sound lineups all electrical findings.
 
 ``BUSWITNESS_GOLDEN=write .venv/bin/pytest tests/cases/test_said_of_trials.py`` makes the page anew.
 """
