@@ -76,7 +76,7 @@ def _plain(name: str, value: Any) -> Plain:
         return str(value)  # of a member of an enumeration, its word
     if isinstance(value, bytes):
         return value.hex()
-    if isinstance(value, int) and not isinstance(value, bool):
+    if isinstance(value, int):  # a truth value stays one
         return str(value) if name in _WIDE else integer(value)
     return value  # type: ignore[no-any-return]
 

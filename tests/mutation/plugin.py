@@ -3,7 +3,7 @@
 A first child runs all tests and notes which lines of the package each one goes through (kept in ``build/``
 for as long as the package and the test's file are the same). For a mutant inside a function, a child then
 exchanges that function's code where it lives and runs the tests that go through the line, the module's own
-and the fastest first, until one fails. If none does, it runs all tests of every file that touches the module
+and the fastest first, until one fails. If none does, it runs the other tests of the same files
 (but not all cases of checks), for what a fixture or a cache did once. A test that failed is run again without
 the mutant; if it fails then too, it says nothing and is left out. A line that nothing goes through needs no
 run. Code that runs at import is left to ``__main__``, which starts a new interpreter; there this plugin only
@@ -219,8 +219,8 @@ def _try(mutant: Mutant, items: dict[str, Item], known: dict[str, Any], sound: s
     """Verdict of one mutant. sound: tests seen to pass without any, by themselves; added to."""
     path = mutant.file
     touching = [name for name in items if path in known[name]["lines"]]
-    files = {name.split("::")[0] for name in touching}
     through = [name for name in touching if mutant.line in known[name]["lines"][path]]
+    files = {name.split("::")[0] for name in through or touching}
     stem = f"test_{Path(mutant.file).stem}.py"
     through.sort(key=lambda name: (stem not in name, known[name]["seconds"]))
     rest = [name for name in items if name.split("::")[0] in files and not name.startswith("tests/cases")]
