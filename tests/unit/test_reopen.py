@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from probe.model.errors import InputError, RecordError
-from probe.model.evidence import Anchor, Note
+from probe.model.evidence import Anchor, Disconnect, Echo, Note
+from probe.model.finding import Finding, Verdict
 from probe.model.scope import Scope
 from probe.record.content import load
 from probe.record.header import Header
 from probe.record.reopen import last_instant_ns, reopen
-from probe.record.signing import KeySigner
+from probe.record.signing import KeySigner, fingerprint
 from probe.record.verify import verify
 from probe.record.writer import RecordWriter
 
@@ -87,3 +91,62 @@ def test_two_programs_do_not_write_the_same_record(tmp_path: Path) -> None:
             reopen(path, None)
     finally:
         first.writer.close()
+
+
+def test_one_whose_verdicts_stand_already_is_not_gone_on_with(tmp_path: Path) -> None:
+    """It was cut between its verdicts and its seal: more evidence would come behind its own verdicts."""
+    path = tmp_path / "a.audit.jsonl"
+    begun(path)
+    opened = reopen(path, None)
+    opened.writer.conclude([Finding(check="a", subject="F1", verdict=Verdict.PASS, title="t")], [])
+    opened.writer.close()
+    before = path.read_bytes()
+    with pytest.raises(InputError, match="verdicts stand in it"):
+        reopen(path, None)
+    assert path.read_bytes() == before
+
+
+def test_which_key_began_it_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "a.audit.jsonl"
+    begun(path, SIGNER)
+    with pytest.raises(InputError) as caught:
+        reopen(path, None)
+    (problem,) = caught.value.problems
+    assert (problem.found, problem.allowed) == ("no key", f"key {fingerprint(SIGNER.public)}")
+    path.unlink()
+    begun(path)
+    with pytest.raises(InputError) as caught:
+        reopen(path, SIGNER)
+    (problem,) = caught.value.problems
+    assert (problem.found, problem.allowed) == (f"key {fingerprint(SIGNER.public)}", "no key (--no-sign)")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="permissions of this kind are those of other systems")
+def test_a_file_that_may_not_be_written_says_what_the_system_says() -> None:
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "a.audit.jsonl"
+        begun(path)
+        path.chmod(0o444)
+        Path(name).chmod(0o755)
+        was_root = os.geteuid() == 0
+        if was_root:
+            os.seteuid(65_534)
+        try:
+            with pytest.raises(InputError, match="cannot be written to: Permission denied") as caught:
+                reopen(path, None)
+        finally:
+            if was_root:
+                os.seteuid(0)
+        assert "folder of your own" in caught.value.problems[0].remedy
+
+
+def test_the_last_instant_is_the_latest_of_all_evidence(tmp_path: Path) -> None:
+    """An answer may come after what was kept behind it; without any evidence the run is at its start."""
+    path = tmp_path / "a.audit.jsonl"
+    begun(path)
+    opened = reopen(path, None)
+    opened.writer.keep(Echo("127.0.0.1", "F1", 80, 95, True))
+    opened.writer.keep(Disconnect("127.0.0.1:502", 90, False, 1))
+    opened.writer.close()
+    assert last_instant_ns(load(path)) == 95
+    assert last_instant_ns(replace(load(path), evidence={})) == 0
