@@ -12,7 +12,6 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import TracebackType
-from weakref import WeakKeyDictionary
 
 BEAT_S = 0.05
 GRAIN_S = 0.025  # the loop is never punctual; less than this is not worth a word
@@ -36,6 +35,8 @@ class LostTime:
         """The one of this loop."""
         found = _OF_LOOP.get(loop)
         if found is None:
+            for over in [one for one in list(_OF_LOOP) if one.is_closed()]:
+                del _OF_LOOP[over]  # each holds its loop, and with it all that a run has left there
             found = _OF_LOOP[loop] = LostTime(loop)
         return found
 
@@ -124,4 +125,4 @@ class PatientTimeout:
         self._timer = self._loop.call_later(more_s, self._over)
 
 
-_OF_LOOP: WeakKeyDictionary[asyncio.AbstractEventLoop, LostTime] = WeakKeyDictionary()
+_OF_LOOP: dict[asyncio.AbstractEventLoop, LostTime] = {}
