@@ -6,6 +6,7 @@ that of all the book, with the commits that were tried.
 
 from __future__ import annotations
 
+import gc
 import json
 import multiprocessing
 import os
@@ -91,6 +92,9 @@ class Book:
 
 def try_seeds(first: int, end: int, *, twice: bool = False, commit: str = "") -> Chunk:
     """Every seed of a chunk."""
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()  # what stays from seed to seed is not looked at for each
     began, sums, failed, lines = time.process_time(), Counter[str](), {}, []
     for seed in range(first, end):
         wrong, line = attempt(seed, sums, twice=twice)
