@@ -5,6 +5,7 @@ It is started when a test first asks for it and removed at the end. As root it r
 
 from __future__ import annotations
 
+import atexit
 import itertools
 import os
 import shutil
@@ -22,6 +23,10 @@ import read_only_wire
 from read_only_wire import every_frame_is_a_read, pytest_terminal_summary  # noqa: F401 - fixture and hook
 
 read_only_wire.start()
+
+#: Locks of lineups lie there: runs of tests must not meet those of whoever works beside them.
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="bw-state-")
+atexit.register(shutil.rmtree, os.environ["XDG_STATE_HOME"], ignore_errors=True)
 
 
 def _program(name: str) -> str | None:

@@ -90,12 +90,14 @@ def run_clocks(
     """Measure from preflight to summary; the exit code. As ``audit_command.run_audit``."""
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
+    from probe.cli.hold import holding
     from probe.present.clock_face import ClockFace
     from probe.present.console import console, is_live
 
-    start = make_ready(lineup, scope, record_path, wishes)
-    stream = sys.stderr if wishes.as_json else sys.stdout
-    ended = conduct(start, ClockFace(console(stream), live=is_live(stream)))
+    with holding(lineup.map, "clock", practice=wishes.practice):
+        start = make_ready(lineup, scope, record_path, wishes)
+        stream = sys.stderr if wishes.as_json else sys.stdout
+        ended = conduct(start, ClockFace(console(stream), live=is_live(stream)))
     return finish(start, ended, plot)
 
 

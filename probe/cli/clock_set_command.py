@@ -68,8 +68,7 @@ def run_setting(  # noqa: PLR0913 (each may be left out)
     from probe.cli.audit_start import make_ready
     from probe.cli.clock_command import finish
     from probe.cli.clock_set_run import conduct_setting
-
-    start = make_ready(lineup, scope, record, wishes)
+    from probe.cli.hold import holding
 
     def ask(proposals: Sequence[Proposal]) -> Answer:
         return _asked(proposals, wishes, yes=yes)
@@ -81,7 +80,10 @@ def run_setting(  # noqa: PLR0913 (each may be left out)
         stream = sys.stderr if wishes.as_json else sys.stdout
         return ClockFace(console(stream), live=is_live(stream))
 
-    return finish(start, conduct_setting(start, ask, face, settle_s), plot)
+    with holding(lineup.map, "clock --set", practice=wishes.practice):
+        start = make_ready(lineup, scope, record, wishes)
+        ended = conduct_setting(start, ask, face, settle_s)
+    return finish(start, ended, plot)
 
 
 def ensure_alone(tags: Sequence[str] | None, *, measuring: bool) -> None:

@@ -3,7 +3,8 @@
     0   done and nothing failed
     1   done, with findings that fail
     2   input is wrong (map, profile, arguments)
-    3   incomplete: interrupted, or something that the map requires could not be tested
+    3   incomplete: interrupted, something that the map requires could not be tested, or another run works on
+        the lineup
     4   a record does not verify or cannot be read
     70  a bug of ours (EX_SOFTWARE of sysexits.h)
 
@@ -21,7 +22,7 @@ from enum import IntEnum
 from pathlib import Path
 
 import probe
-from probe.model.errors import InputError, Problem, RecordError
+from probe.model.errors import BusyError, InputError, Problem, RecordError
 from probe.present.console import emit_json, say
 
 PROBLEMS_FORMAT = "buswitness-problems/1"
@@ -57,6 +58,8 @@ def _told(action: Callable[[], int | None], *, as_json: bool) -> int:
         return action() or Exit.DONE
     except InputError as error:
         return tell_problems(error.problems, Exit.INPUT_WRONG, as_json=as_json)
+    except BusyError as error:
+        return tell_problems((error.problem,), Exit.INCOMPLETE, as_json=as_json)
     except RecordError as error:
         return tell_problems((error.problem,), Exit.RECORD_WRONG, as_json=as_json)
     except KeyboardInterrupt:

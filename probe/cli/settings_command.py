@@ -90,9 +90,12 @@ def run_settings(
     """Read, compare and show, from preflight to summary; the exit code. As ``audit_command.run_audit``."""
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
+    from probe.cli.hold import holding
 
-    start = make_ready(lineup, scope, record_path, wishes)
-    return _finish(start, conduct(start), outputs)
+    with holding(lineup.map, "settings", practice=wishes.practice):
+        start = make_ready(lineup, scope, record_path, wishes)
+        ended = conduct(start)
+    return _finish(start, ended, outputs)
 
 
 def _has_settings(lineup: Lineup, tag: str) -> bool:

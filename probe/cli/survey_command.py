@@ -94,15 +94,17 @@ def run_survey(
     """Survey from the choice of the interface to the summary; the exit code."""
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
+    from probe.cli.hold import holding
     from probe.present.console import console
     from probe.present.survey_face import SurveyFace
 
-    scope, looking = prepared(lineup, ways, wishes)
-    start = make_ready(lineup, scope, record_path, wishes)
-    extra_s = seconds(looking) + (ways.dwell_s + _ASKING_S if looking.parts else 0.0)
-    start = replace(start, plan=replace(start.plan, seconds=start.plan.seconds + extra_s))
-    face = SurveyFace(console(sys.stderr if wishes.as_json else sys.stdout))
-    ended = conduct(start, face, looking.around)
+    with holding(lineup.map, "survey", practice=wishes.practice):
+        scope, looking = prepared(lineup, ways, wishes)
+        start = make_ready(lineup, scope, record_path, wishes)
+        extra_s = seconds(looking) + (ways.dwell_s + _ASKING_S if looking.parts else 0.0)
+        start = replace(start, plan=replace(start.plan, seconds=start.plan.seconds + extra_s))
+        face = SurveyFace(console(sys.stderr if wishes.as_json else sys.stdout))
+        ended = conduct(start, face, looking.around)
     code = finish(start, ended, propose)
     if topology is not None and ended.result is not None:
         _draw(topology, ended.result)

@@ -87,6 +87,7 @@ def run_failover(
     """
     from probe.cli.audit_run import conduct
     from probe.cli.audit_start import make_ready
+    from probe.cli.hold import holding
     from probe.cli.survey_command import finish
     from probe.collect.roster import berths_by_link
     from probe.collect.survey.failover import Failover, tempo_for
@@ -96,7 +97,6 @@ def run_failover(
     links = chosen_links(lineup, names)
     tags = tuple(device.tag for device in lineup.map.devices)
     scope = Scope(tags=tags, survey=SurveyScope(failover=tuple(link.name for link in links)))
-    start = make_ready(lineup, scope, record_path, wishes)
     stream = sys.stderr if wishes.as_json else sys.stdout
     looking = Failover(
         links=links,
@@ -105,7 +105,9 @@ def run_failover(
         operator=wishes.operator,
         tempo=tempo_for(len(tags), every_s),
     )
-    ended = conduct(start, LossFace(console(stream)), looking.around)
+    with holding(lineup.map, "survey --failover", practice=wishes.practice):
+        start = make_ready(lineup, scope, record_path, wishes)
+        ended = conduct(start, LossFace(console(stream)), looking.around)
     return finish(start, ended, None)
 
 

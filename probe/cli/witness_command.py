@@ -93,21 +93,23 @@ def begin(
 ) -> int:
     """Begin a run with a new record; the exit code."""
     from probe.cli.audit_start import make_ready
+    from probe.cli.hold import holding
 
-    start = make_ready(lineup, scope, record, wishes)
-    start.writer.expect(start.plan.expectations)
-    stand = Stand(
-        lineup=lineup,
-        scope=scope,
-        path=start.path,
-        writer=start.writer,
-        clock=start.clock,
-        expectations=start.plan.expectations,
-        started_wall_ns=start.clock.wall_ns(),
-        as_json=wishes.as_json,
-        practice=wishes.practice,
-    )
-    return _sit(stand, choice, on_go)
+    with holding(lineup.map, "witness", practice=wishes.practice):
+        start = make_ready(lineup, scope, record, wishes)
+        start.writer.expect(start.plan.expectations)
+        stand = Stand(
+            lineup=lineup,
+            scope=scope,
+            path=start.path,
+            writer=start.writer,
+            clock=start.clock,
+            expectations=start.plan.expectations,
+            started_wall_ns=start.clock.wall_ns(),
+            as_json=wishes.as_json,
+            practice=wishes.practice,
+        )
+        return _sit(stand, choice, on_go)
 
 
 def scope_of(lineup: Lineup, procedures: Sequence[Procedure], choice: Choice) -> Scope:
@@ -221,7 +223,8 @@ def _finish(stand: Stand, run: WitnessRun, ended: Ended) -> int:
 def _from_record(
     file: Path, procedures: Sequence[str], choice: Choice, wishes: Wishes, *, close: bool, on_go: OnGo
 ) -> int:
-    from probe.record.content import load
+    from probe.cli.hold import holding
+    from probe.record.content import lineup_of, load
 
     if procedures or choice.only or choice.skip or choice.values:
         raise InputError([_only_the_record(file)])
@@ -231,11 +234,12 @@ def _from_record(
         raise InputError([Problem(file=str(file), what=what, remedy="buswitness record show FILE")])
     if content.seal is not None:
         return _show_closed(file, content, as_json=wishes.as_json)
-    stand = _stand_of(file, wishes)
     if close:
+        stand = _stand_of(file, wishes)
         run = WitnessRun(stand, choice.initials)
         return _finish(stand, run, run.close_open())
-    return _sit(stand, choice, on_go)
+    with holding(lineup_of(content.header).map, "witness"):
+        return _sit(_stand_of(file, wishes), choice, on_go)
 
 
 def _stand_of(file: Path, wishes: Wishes) -> Stand:

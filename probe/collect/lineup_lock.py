@@ -2,21 +2,30 @@
 
 The operating system holds the lock and lets go when its process ends, however it ends; a lock file left
 behind by a dead process locks nothing. Beside it lies a note of who holds it, for people.
+
+Two locks stand apart: that of a fleet's folder, which a sweep holds from its start to the put-away of its
+record, and that of the gear (``at_the_gear``), which whatever asks the lineup holds meanwhile, a sweep's
+audit among them. The latter knows the runs of one user of one computer; those of others show at the gear,
+by the connections that they take.
 """
 
 from __future__ import annotations
 
+import hashlib
+import ipaddress
 import json
 import os
 import re
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from filelock import FileLock, Timeout
+
+from probe.model.device_map import DeviceMap
 
 
 class Holder(NamedTuple):
@@ -58,6 +67,55 @@ def lineup_lock(folder: Path, site: str, lineup: str, work: str) -> Iterator[Hol
             note.unlink(missing_ok=True)
     finally:
         lock.release()
+
+
+class Hold(NamedTuple):
+    """What there is to tell of a lock that was taken. dead: whose run had died and left its note.
+
+    trouble: why there is no lock (no folder for it, a file system that cannot lock); empty if there is one.
+    """
+
+    dead: Holder | None = None
+    trouble: str = ""
+
+
+@contextmanager
+def at_the_gear(device_map: DeviceMap, work: str, folder: Path | None = None) -> Iterator[Hold]:
+    """Hold the gear of this lineup meanwhile. folder: that of this user on this computer if None.
+
+    Where no lock can be had, the work goes on without one: a read-only disk keeps nobody from testing.
+    Raises LineupBusy if another process holds it.
+    """
+    with ExitStack() as held:
+        try:
+            place = _folder_of_user() if folder is None else folder
+            dead = held.enter_context(lineup_lock(place, device_map.site, _gear(device_map), work))
+            hold = Hold(dead=dead)
+        except (OSError, NotImplementedError) as error:
+            hold = Hold(trouble=str(error) or type(error).__name__)
+        yield hold
+
+
+def _folder_of_user() -> Path:
+    import platformdirs
+
+    return platformdirs.user_state_path("buswitness", appauthor=False) / "locks"
+
+
+def _gear(device_map: DeviceMap) -> str:
+    """The lineup's name; with its ports where all of it is on this computer: they tell practice apart."""
+    links = [device_map.target(device.tag) for device in device_map.devices]
+    if not links or not all(_is_loopback(one.host) and one.serial is None for one in links):
+        return device_map.lineup
+    ports = " ".join(sorted({one.link for one in links}))
+    return f"{hashlib.sha256(ports.encode()).hexdigest()[:12]}.{device_map.lineup}"
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 @contextmanager

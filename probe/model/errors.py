@@ -2,6 +2,7 @@
 
     BuswitnessError
     ├── InputError    a map, profile, schedule or argument is wrong        exit 2
+    ├── BusyError     another run works on the lineup                      exit 3
     └── RecordError   a record does not verify or cannot be read           exit 4
 
 Everything else that escapes is a bug of ours (exit 70). A device's fault is never an exception: it is
@@ -65,6 +66,17 @@ class InputError(BuswitnessError):
 
     def __str__(self) -> str:
         return "\n".join(str(p) for p in self.problems)
+
+
+class BusyError(BuswitnessError):
+    """Another run works on the lineup; nothing was asked of it by this one."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(problem)
+
+    def __str__(self) -> str:
+        return str(self.problem)
 
 
 class RecordError(BuswitnessError):

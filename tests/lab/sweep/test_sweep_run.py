@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -11,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from probe.collect.lineup_lock import lineup_lock
+from probe.collect.inputs import open_lineup
+from probe.collect.lineup_lock import at_the_gear, lineup_lock
 from probe.history.baseline import accept, baseline
 from probe.history.keep import Keeper
 from probe.history.slot_book import SlotState, latest
@@ -110,6 +112,19 @@ def test_a_busy_lineup_is_not_touched(tmp_path: Path, history: History) -> None:
     outcome = on_lineup(tmp_path, [], run)
     assert outcome.state is SlotState.SKIPPED
     assert "an audit by hand" in outcome.why
+    assert standings(history) == ()
+
+
+def test_a_lineup_that_is_asked_by_hand_is_not_touched(tmp_path: Path, history: History) -> None:
+    def run(map_path: Path) -> Any:
+        place = fleet_in(tmp_path, map_path)
+        lineup, _ = open_lineup(map_path)
+        with at_the_gear(lineup.map, "audit"):
+            return run_sweep(place, place.fleet.sweeps[0], Keeper(history))
+
+    outcome = on_lineup(tmp_path, [], run)
+    assert outcome.state is SlotState.SKIPPED
+    assert f"worked on by process {os.getpid()} (audit, since " in outcome.why
     assert standings(history) == ()
 
 
