@@ -13,7 +13,7 @@ from probe.cli.record_export_command import export
 from probe.model.errors import InputError, RecordError
 from probe.record.content import load
 from probe.record.damage import Damage
-from probe.record.packed import pack, unpacked
+from probe.record.packed import CHUNK, is_packed, pack, trouble_of, unpacked
 from probe.record.verify import verify
 
 SAMPLE = Path(__file__).parents[1] / "records" / "format-1-signed.audit.jsonl"
@@ -126,3 +126,63 @@ def test_without_the_library_zstd_is_told(copy: Path, monkeypatch: pytest.Monkey
     monkeypatch.setitem(sys.modules, "zstandard", None)
     with pytest.raises(InputError, match=r"Python 3\.14"):
         verify(copy)
+
+
+def test_a_packed_record_can_only_be_begun_again(copy: Path) -> None:
+    with unpacked(copy) as file:
+        raw = file.raw  # type: ignore[attr-defined]
+        assert (raw.readable(), raw.seekable(), raw.tell()) == (True, True, 0)
+        first = raw.read(100)
+        assert (first, raw.tell()) == (DATA[:100], 100)
+        assert raw.seek(0, io.SEEK_CUR) == 100, "to stay is allowed"
+        assert raw.read(10) == DATA[100:110]
+        for place in ((5, io.SEEK_SET), (0, io.SEEK_END), (-1, io.SEEK_CUR)):
+            with pytest.raises(OSError, match="only be begun again"):
+                raw.seek(*place)
+        assert raw.seek(0) == 0
+        assert raw.read(100) == first
+    assert raw.closed
+
+
+def test_begun_again_a_damaged_copy_is_damaged_again(tmp_path: Path) -> None:
+    cut = tmp_path / "cut"
+    cut.write_bytes(gzip.compress(DATA)[:-20])
+    with unpacked(cut) as file:
+        before = file.read()
+        assert trouble_of(file)
+        assert DATA.startswith(before)
+        file.seek(0)
+        assert trouble_of(file) == ""
+        assert file.read() == before
+        assert trouble_of(file)
+
+
+def test_what_is_packed_and_what_is_not(copy: Path) -> None:
+    with unpacked(copy) as packed, unpacked(SAMPLE) as plain:
+        assert (is_packed(packed), is_packed(plain)) == (True, False)
+        packed.read()
+        assert (trouble_of(packed), trouble_of(plain)) == ("", "")
+
+
+@pytest.mark.parametrize("how", ["gz", "zst"])
+def test_a_damaged_copy_is_not_packed_again_as_if_it_were_whole(tmp_path: Path, how: str) -> None:
+    damaged = tmp_path / "cut.gz"
+    damaged.write_bytes(gzip.compress(DATA)[:-20])
+    with pytest.raises(OSError, match="the packed file is damaged"):
+        pack(damaged, io.BytesIO(), how)
+
+
+def test_a_large_record_is_packed_and_read_in_pieces(tmp_path: Path) -> None:
+    """More than is handed on at a time, and not the same all over."""
+    dice = random.Random(8785)
+    whole = b"".join(b"%d %d\n" % (number, dice.randrange(10**9)) for number in range(60_000))
+    assert len(whole) > 3 * CHUNK
+    plain = tmp_path / "plain"
+    plain.write_bytes(whole)
+    for how in ("gz", "zst"):
+        path = tmp_path / how
+        with path.open("wb") as file:
+            pack(plain, file, how)
+        with unpacked(path) as file:
+            assert file.read() == whole
+            assert is_packed(file)
