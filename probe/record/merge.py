@@ -113,7 +113,8 @@ def _current(parts: Sequence[Part]) -> dict[Group, tuple[int, list[Finding]]]:
     for number, part in enumerate(parts):  # devices that no run got done: the last that tried says why
         for finding in part.findings:
             group = (finding.check, finding.subject)
-            if finding.subject in part.tags and not any(finding.subject in p.done for p in parts):
+            undone = finding.subject in part.tags and not any(finding.subject in p.done for p in parts)
+            if undone and family_of(finding.check) != _BY_PEOPLE:
                 held = current.get(group)
                 fresh = held is None or held[0] != number
                 current[group] = (number, [finding] if fresh or held is None else [*held[1], finding])

@@ -289,3 +289,226 @@ def test_what_another_unit_passed_counts_no_more() -> None:
     assert (merged.complete, "F-2" in merged.reason) == (False, True)
     title = next(f.title for f in merged.findings if f.id == "values.range@F-2")
     assert "another serial answered" in title
+
+
+def test_of_devices_that_no_run_got_done_the_last_that_tried_says_why_with_all_it_says() -> None:
+    first = _part(1, _finding("reach", "F-1", Verdict.NOT_TESTED, observed="cut"), done=())
+    second = _part(
+        2,
+        _finding("alarm", "F-1", Verdict.NOT_TESTED, point="a"),
+        _finding("alarm", "F-1", Verdict.NOT_TESTED, point="b"),
+        _finding("reach", "F-1", Verdict.NOT_TESTED, observed="off"),
+        done=(),
+    )
+    merged = merge([first, second])
+    assert [(f.id, f.observed, f.evidence) for f in merged.findings] == [
+        ("reach@F-1", "off", (205,)),
+        ("alarm@F-1#a", "", (205,)),
+        ("alarm@F-1#b", "", (205,)),
+    ]
+    assert all(_disposition(merged, f.id) == "open" for f in merged.findings)
+    assert {history.stages for history in merged.histories} == {()}
+
+
+def test_what_people_looked_at_counts_without_any_device_being_done() -> None:
+    """A checklist is worked through by people; the last word is the last sheet's, also on the lineup."""
+    first = _part(1, _finding("checklist.seen", "F-2", Verdict.FAIL), done=())
+    second = _part(2, _finding("checklist.seen", "F-2", Verdict.PASS), tags=(), done=())
+    merged = merge([first, second])
+    assert _verdicts(merged)["checklist.seen@F-2"] == "pass"
+    assert _stages(merged, "checklist.seen@F-2") == [("fail", False), ("pass", False)]
+    assert ("checklist.seen", "F-2") in {(one.check, one.subject) for one in merged.expectations}
+    worse = merge([_part(1, second.findings[0], done=()), replace(second, findings=first.findings)])
+    assert _verdicts(worse)["checklist.seen@F-2"] == "fail", "what was seen last"
+    doors = _part(1, _finding("checklist.seen", "lineup", Verdict.FAIL, point="door"), done=())
+    shut = _part(2, _finding("checklist.seen", "lineup", Verdict.PASS), tags=("F-1",), done=())
+    assert _verdicts(merge([doors, shut])) == {"checklist.seen@lineup": "pass"}
+
+
+def test_what_every_run_says_of_itself_is_not_left_out_by_a_retest_of_single_checks() -> None:
+    """A retest judges the run's own references again, without being asked to."""
+    first = _part(1, _finding("run.reference", "lineup", Verdict.FAIL))
+    whole = _retest(
+        2, _finding("run.reference", "lineup", Verdict.PASS), tags=ORDER, checks=("clock.skew@F-1",)
+    )
+    assert _verdicts(merge([first, whole]))["run.reference@lineup"] == "pass"
+    some = _retest(
+        2, _finding("run.reference", "lineup", Verdict.PASS), tags=("F-1",), checks=("clock.skew@F-1",)
+    )
+    assert _verdicts(merge([first, some]))["run.reference@lineup"] == "fail"
+
+
+def test_a_retest_across_devices_counts_when_it_got_all_its_devices_done() -> None:
+    first = _part(1, _finding("clock.order", "lineup", Verdict.FAIL))
+    again = _finding("clock.order", "lineup", Verdict.PASS)
+    for checks, done, verdict in (
+        (("clock.order@lineup",), ("F-1", "F-2"), "pass"),
+        (("clock.order@lineup",), ("F-1",), "fail"),
+        (("clock.skew@F-1",), ("F-1", "F-2"), "fail"),
+    ):
+        retest = replace(_retest(2, again, tags=("F-1", "F-2"), checks=checks), done=frozenset(done))
+        assert _verdicts(merge([first, retest]))["clock.order@lineup"] == verdict, (checks, done)
+
+
+def test_a_worse_verdict_on_the_lineup_takes_the_place_of_an_older_one_and_a_better_does_not() -> None:
+    """The later run covered only a part: it may find more, but it cannot take back."""
+    for old, new, stays in (
+        (Verdict.REVIEW, Verdict.FAIL, "fail"),
+        (Verdict.FAIL, Verdict.FAIL, "fail"),
+        (Verdict.FAIL, Verdict.REVIEW, "fail"),
+        (Verdict.NOT_TESTED, Verdict.REVIEW, "not tested"),
+        (Verdict.PASS, Verdict.REVIEW, "review"),
+    ):
+        first = _part(1, _finding("clocks", "lineup", old))
+        part = _part(2, _finding("clocks", "lineup", new), tags=("F-1",))
+        assert _verdicts(merge([first, part])) == {"clocks@lineup": stays}, (old, new)
+    same = merge(
+        [
+            _part(1, _finding("clocks", "lineup", Verdict.FAIL)),
+            _part(2, _finding("clocks", "lineup", Verdict.FAIL), tags=("F-1",)),
+        ]
+    )
+    assert same.findings[0].evidence == (205,), "the newer of two alike"
+
+
+def test_the_lineups_findings_stand_last_and_dangerous_ones_first_on_each_device() -> None:
+    part = _part(
+        1,
+        _finding("clocks", "lineup", Verdict.FAIL)._replace(danger=9),
+        _finding("a", "F-3", Verdict.FAIL)._replace(danger=1),
+        _finding("b", "F-3", Verdict.FAIL)._replace(danger=7),
+        _finding("c", "F-1", Verdict.PASS),
+        tags=("F-3", "F-1"),
+    )
+    merged = merge([part])
+    assert [one.id for one in merged.findings] == ["c@F-1", "b@F-3", "a@F-3", "clocks@lineup"]
+    assert (merged.tags, merged.left_out) == (("F-1", "F-3"), ("F-2",))
+    assert [one.subject for one in merged.expectations] == ["F-1", "F-3", "F-3", "lineup"]
+
+
+def test_what_any_run_required_is_required_and_what_lay_outside_its_scope_is_not() -> None:
+    first = replace(
+        _part(1, tags=("F-1",)),
+        expectations=(
+            Expectation(check="a", subject="F-1", required=False),
+            Expectation(check="a", subject="F-2"),
+            Expectation(check="c", subject="lineup", required=False),
+        ),
+    )
+    second = replace(
+        _part(2, tags=("F-1",)),
+        expectations=(
+            Expectation(check="a", subject="F-1"),
+            Expectation(check="c", subject="lineup", required=False),
+        ),
+    )
+    for parts in ([first, second], [second, first]):
+        assert merge(parts).expectations == (
+            Expectation(check="a", subject="F-1"),
+            Expectation(check="c", subject="lineup", required=False),
+        )
+
+
+def test_why_a_merge_is_not_complete_names_the_first_five() -> None:
+    tags = tuple(f"F-{number}" for number in range(1, 8))
+    for many, told in ((5, "F-1, F-2, F-3, F-4, F-5"), (7, "F-1, F-2, F-3, F-4, F-5 and 2 more")):
+        undone = replace(_part(1, tags=tags[:many], done=()), map_order=tags)
+        assert merge([undone]).reason == f"no run got these devices done: {told}"
+        silent = [_finding(check, tag, Verdict.NOT_TESTED) for tag in tags[:many] for check in ("a", "b")]
+        untested = replace(_part(1, *silent, tags=tags[:many]), map_order=tags)
+        merged = merge([untested])
+        assert merged.reason == f"{2 * many} required verdicts could not be given: {told}"
+        assert not merged.complete
+
+
+def test_what_another_unit_was_said_to_be_before_it_was_exchanged_counts_again_when_it_is_back() -> None:
+    """Three runs: the second met another unit. Only what was said before a change is void."""
+
+    def run(day: int, serial: str, *more: Finding) -> Part:
+        return _part(
+            day, _finding("identity.serial", "F-2", Verdict.PASS, observed=serial), *more, tags=("F-2",)
+        )
+
+    passed = _finding("values.range", "F-2", Verdict.PASS)
+    void = merge([run(1, "A1", passed), run(2, "B2")])
+    assert _verdicts(void)["values.range@F-2"] == "not tested"
+    kept = merge([run(1, "A1"), run(2, "B2", passed), run(3, "B2")])
+    assert _verdicts(kept)["values.range@F-2"] == "pass"
+    silent = _finding("identity.serial", "F-2", Verdict.NOT_TESTED)
+    unknown = merge([run(1, "A1", passed), _part(2, silent, tags=("F-2",))])
+    assert _verdicts(unknown)["values.range@F-2"] == "pass", "nothing says that it is another one"
+
+
+def test_what_was_not_tested_before_a_unit_was_exchanged_stays_what_it_was() -> None:
+    first = _part(
+        1,
+        _finding("identity.firmware_version", "F-2", Verdict.PASS, observed="1.0"),
+        _finding("values.range", "F-2", Verdict.NOT_TESTED, observed="silent"),
+        _finding("values.other", "F-2", Verdict.FAIL, observed="1"),
+        tags=("F-2",),
+    )
+    second = _part(
+        2, _finding("identity.firmware_version", "F-2", Verdict.PASS, observed="2.0"), tags=("F-2",)
+    )
+    found = {one.check: one for one in merge([first, second]).findings}
+    assert (found["values.range"].title, found["values.range"].observed) == (
+        "values.range not tested",
+        "silent",
+    )
+    other = found["values.other"]
+    assert (other.verdict, other.observed, other.expected) == (Verdict.NOT_TESTED, "", "")
+    assert other.title.startswith("values.other fail: not tested, another firmware version answered")
+    assert "--only F-2" in other.advice or "--only TAG" in other.advice
+
+
+def test_causes_and_evidence_keep_the_number_of_their_own_run() -> None:
+    """Also where a finding of an older run stands beside newer ones of the same check."""
+    cause = Cause(
+        id="c1", kind="k", subjects=("F-2",), statement="", confidence_permille=1, fix="",
+        explains=("places@lineup#F-2",),
+    )  # fmt: skip
+    first = replace(
+        _part(1, _finding("places", "lineup", Verdict.FAIL, point="F-2")._replace(cause="c1")),
+        causes=(cause,),
+    )
+    second = replace(
+        _part(2, _finding("places", "lineup", Verdict.FAIL, point="F-1")._replace(cause="c1"), tags=("F-1",)),
+        causes=(replace(cause, explains=("places@lineup#F-1",)),),
+    )
+    merged = merge([first, second])
+    assert {f.point: (f.cause, f.evidence) for f in merged.findings} == {
+        "F-2": ("1.c1", (105,)),
+        "F-1": ("2.c1", (205,)),
+    }
+    assert [(one.id, one.explains) for one in merged.causes] == [
+        ("1.c1", ("places@lineup#F-2",)),
+        ("2.c1", ("places@lineup#F-1",)),
+    ]
+
+
+def test_a_stage_says_what_its_run_said_and_of_what_is_gone_the_worst_of_the_check() -> None:
+    retest = _part(
+        2,
+        _finding("alarm", "F-3", Verdict.REVIEW, point="x", observed="7"),
+        _finding("alarm", "F-3", Verdict.FAIL, point="y", observed="8"),
+        tags=("F-3",),
+    )
+    merged = merge([FIRST, replace(retest, key="ab" * 32)])
+    history = next(one for one in merged.histories if one.finding == "alarm@F-3#overload")
+    first, second = history.stages
+    assert (first.source, first.gone, first.at_wall_ns, first.operator, first.key) == (
+        1,
+        False,
+        DAY_NS,
+        "Tester 1",
+        "",
+    )
+    assert (second.source, second.gone, second.verdict) == (2, True, Verdict.FAIL)
+    assert (second.observed, second.key, second.evidence) == ("7", "ab" * 32, (205,))
+
+
+def test_a_finding_that_is_gone_and_was_never_judged_again_is_open() -> None:
+    first = _part(1, _finding("places", "lineup", Verdict.FAIL, point="F-2"))
+    calm = _part(2, _finding("places", "lineup", Verdict.REVIEW))
+    merged = merge([first, calm])
+    assert _disposition(merged, "places@lineup#F-2") == "open"
