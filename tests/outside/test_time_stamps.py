@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -271,3 +273,89 @@ def test_sorted_certificates_are_the_same_certificates(authority: Path, record: 
     assert "Verification: OK" in _openssl(authority, *arguments)
     assert with_sorted_certificates(ordered) == ordered
     assert with_sorted_certificates(answer[:500]) == answer[:500]
+
+
+def test_the_time_is_the_one_that_openssl_reads(authority: Path, record: Path) -> None:
+    answer = _stamped(authority, record)
+    told = _openssl(authority, "ts", "-reply", "-in", str(answer), "-text")
+    (line,) = [one for one in told.splitlines() if one.startswith("Time stamp: ")]
+    said = datetime.strptime(line, "Time stamp: %b %d %H:%M:%S %Y GMT").replace(tzinfo=UTC)
+    found = timestamp.examine(answer.read_bytes(), last_line(record))
+    assert found.wall_ns == int(said.timestamp()) * 1_000_000_000
+    assert f"{said:%Y-%m-%dT%H:%M:%SZ}" in found.text
+
+
+@pytest.mark.parametrize("name", ["sha384", "sha512"])
+def test_other_hashes_of_the_same_line_fit_too(
+    authority: Path, record: Path, tmp_path: Path, name: str
+) -> None:
+    (tmp_path / "line").write_bytes(last_line(record))
+    asked = tmp_path / "asked.tsq"
+    _openssl(
+        authority, "ts", "-query", "-data", str(tmp_path / "line"), f"-{name}", "-cert", "-out", str(asked)
+    )
+    answer = _answer(authority, asked, tmp_path / "answer.tsr").read_bytes()
+    roots = timestamp.certificates_from("root", (authority / "root.pem").read_bytes())
+    found = timestamp.examine(answer, last_line(record), roots)
+    assert (found.fits, found.proved) == (True, True)
+    assert not timestamp.examine(answer, b"another line", roots).fits
+
+
+def test_a_certificate_that_is_no_root_proves_nothing_beside_a_root_that_it_does_not_lead_to(
+    authority: Path, record: Path, tmp_path: Path
+) -> None:
+    """Who gives a root asks that the stamp leads to it."""
+    _authority(tmp_path / "other", "Another authority")
+    answer = _stamped(authority, record).read_bytes()
+    both = (tmp_path / "other" / "root.pem").read_bytes() + (authority / "stamper.pem").read_bytes()
+    found = timestamp.examine(answer, last_line(record), timestamp.certificates_from("both", both))
+    assert (found.fits, found.proved, found.holds) == (True, False, False)
+    assert "does not lead to the certificate" in found.text
+
+
+def test_the_nonce_of_the_request_is_that_of_the_answer(authority: Path, record: Path) -> None:
+    answer = _stamped(authority, record).read_bytes()
+    asked = nonce_of(timestamp.request_path(record).read_bytes())
+    assert asked is not None
+    assert timestamp.examine(answer, last_line(record), nonce=asked).fits
+    found = timestamp.examine(answer, last_line(record), nonce=asked + 1)
+    assert (found.fits, found.text) == (False, "it answers another request")
+
+
+def test_certificates_are_read_in_either_form(authority: Path) -> None:
+    pem = (authority / "root.pem").read_bytes()
+    _openssl(authority, "x509", "-in", "root.pem", "-outform", "DER", "-out", "root.der")
+    assert timestamp.certificates_from("root", (authority / "root.der").read_bytes()) == (
+        timestamp.certificates_from("root", pem)
+    )
+    assert len(timestamp.certificates_from("two", pem + (authority / "stamper.pem").read_bytes())) == 2
+
+
+def test_an_answer_beyond_256_kib_is_not_even_read() -> None:
+    assert "too large" in timestamp.examine(bytes(256 * 1024 + 1), b"line").text
+    assert "too large" not in timestamp.examine(bytes(256 * 1024), b"line").text
+
+
+@pytest.mark.parametrize("name", ["r.audit.jsonl", "r.audit.jsonl.gz", "r.audit.jsonl.zst"])
+def test_request_and_answer_lie_beside_the_record_whatever_it_is_packed_with(name: str) -> None:
+    folder = Path("a.gz")
+    assert timestamp.answer_path(folder / name) == folder / "r.audit.jsonl.tsr"
+    assert timestamp.request_path(folder / name) == folder / "r.audit.jsonl.tsq"
+
+
+@pytest.mark.parametrize(
+    ("after_ns", "doubt"), [(10**9, ""), (10**9 + 1, "1 s before"), (3600 * 10**9, "3600 s before")]
+)
+def test_a_run_that_says_it_began_after_its_time_stamp_is_doubted(
+    record: Path, monkeypatch: pytest.MonkeyPatch, after_ns: int, doubt: str
+) -> None:
+    """Second by second, so with an authority's word by hand. A second is what both may be apart."""
+    found = verify(record)
+    assert found.header is not None
+    stamp = timestamp.Stamp(fits=True, proved=None, wall_ns=found.header.started_wall_ns - after_ns, text="")
+    timestamp.answer_path(record).write_bytes(b"by hand")
+    monkeypatch.setattr(timestamp, "examine", lambda *_: stamp)
+    assert doubt in prove(record).found.times_doubt
+    assert bool(prove(record).found.times_doubt) is bool(doubt)
+    monkeypatch.setattr(timestamp, "examine", lambda *_: replace(stamp, fits=False))
+    assert prove(record).found.times_doubt == "", "what is not for this record says nothing of its time"
