@@ -93,6 +93,10 @@ def test_the_chance_at_one_instant_is_a_ramp(instant: float, chance: float) -> N
     assert _chance_rolled(instant, instant, 100.0) == chance
 
 
+def test_a_window_of_a_few_nanoseconds_is_a_ramp_too() -> None:
+    assert [_chance_rolled(u, u, 1.0) for u in (-1.0, 0.5, 1.0)] == [0.0, 0.75, 1.0]
+
+
 def test_where_nothing_is_left_to_know_either_may_be() -> None:
     assert _chance_rolled(-1.0, 3.0, 0.0) == 0.5
     assert _expected_log_width(0.0, 0.0, [10.0]) == 0.0, "a width below a nanosecond counts as one"

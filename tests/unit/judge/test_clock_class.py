@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from probe.judge.clock_class import WORD_ORDER, ClockClass, Wrong, classify
+from probe.judge.clock_class import EPOCHS, WORD_ORDER, ClockClass, Wrong, classify
 from probe.judge.limit import around
 from probe.model.clock_codec import make_clock
 from probe.model.device_map import Clock
@@ -354,3 +354,25 @@ def test_each_cause_has_its_own_hours(
     rule: ClockRule, hours: float, true: str, zone: str, words: str
 ) -> None:
     assert words in off(hours * HOUR, true=true, rule=rule, zone=zone).advice
+
+
+FIRST_DATES = (
+    "1900-01-01",
+    "1970-01-01",
+    "1980-01-01",
+    "1980-01-06",
+    "1984-01-01",
+    "1990-01-01",
+    "2000-01-01",
+)
+
+
+def test_the_customary_first_dates() -> None:
+    """Source: RFC 5905, Figure 4 for 1900, 1970 and 1980-01-06; the others from memory."""
+    assert tuple(when(f"{first}T00:00:00") for first in FIRST_DATES) == EPOCHS
+
+
+def test_fields_that_are_alike_are_not_exchanged() -> None:
+    """3 March is 3 March in either order; only the year is wrong."""
+    assert kind("1926-03-03T10:00:00", "2026-03-03T10:00:00").title == "Year is wrong: 100 years behind"
+    assert kind("1926-03-05T10:00:00", "2026-03-05T10:00:00").title == "Year is wrong: 100 years behind"
