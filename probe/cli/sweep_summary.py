@@ -121,7 +121,7 @@ def _line(sweep: Sweep, outcome: Outcome, lives: Sequence[Life]) -> SweepLine:
         closed=len(turn.closed),
         changed=len(turn.changed),
         open=len(lives),
-        facts=len(kept.changes),
+        facts=sum(one.before is not None for one in kept.changes),  # not those that are seen first
         word=word,
     )
 

@@ -73,7 +73,9 @@ class Journal:
 
     def drop(self, entry: Entry) -> None:
         """Forget the entry and what is left of its files."""
-        for path in (self.record(entry), self.packed(entry), self.folder / f"{entry.name}{SUFFIX}"):
+        record = self.record(entry)
+        told = record.with_suffix(".log")  # what the audit told, if nobody lived to read it
+        for path in (record, told, self.packed(entry), self.folder / f"{entry.name}{SUFFIX}"):
             path.unlink(missing_ok=True)
 
     def record(self, entry: Entry) -> Path:

@@ -39,16 +39,16 @@ Booked = Callable[[Outcome], object]
 
 
 class Patience:
-    """How long one command waits, in all, for a history that is away."""
+    """How long one command waits, in all, for a history that is away. total_s: ``WAIT_S`` without it."""
 
     def __init__(
         self,
-        total_s: float = WAIT_S,
+        total_s: float | None = None,
         *,
         stop: Callable[[], bool] = lambda: False,
         sleep: Callable[[float], object] = time.sleep,
     ) -> None:
-        self._left_s = total_s
+        self._left_s = WAIT_S if total_s is None else total_s
         self._stop = stop
         self._sleep = sleep
 

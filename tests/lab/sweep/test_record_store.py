@@ -25,9 +25,12 @@ from probe.history.status import standings
 from probe.model.errors import InputError, RecordError
 from probe.practice.lineup import practice
 from probe.practice.scenario import small_scenario
+from probe.sweep.agent import Agent
+from probe.sweep.agent_roles import roles_sql
+from probe.sweep.centre import Centre
 from probe.sweep.delivery import LONGEST_PAUSE_S, LOOK_S, Pauses, delivering
 from probe.sweep.place import FleetPlace, open_fleet
-from probe.sweep.records import Delivery
+from probe.sweep.records import Delivery, RecordStore
 from probe.sweep.stored_records import StoredRecords
 
 ROOT = Path(__file__).parents[3]
@@ -383,6 +386,8 @@ def test_sweeps_put_their_records_there_and_keep_runs_is_about_the_history_alone
     assert {path.name for path in (bucket / "tarn").iterdir()} == names
     assert run(place, "rebuild")["taken"] == 2
     assert runs_in(place) == 2
+    for path in tmp_path.rglob("*"):
+        assert not path.is_file() or b"tarn-hollow-secret" not in path.read_bytes(), path
 
 
 def runs_in(place: FleetPlace) -> int:
@@ -391,3 +396,56 @@ def runs_in(place: FleetPlace) -> int:
         count = connection.execute(text("SELECT count(*) FROM run")).scalar()
     history.close()
     return int(count or 0)
+
+
+AGENT_MAP = """format: buswitness-map/1
+site: Tarn Hollow Water Works
+lineup: MSB-1
+system: {voltage_v: 480, frequency_hz: 60, wiring: wye}
+devices:
+  - {tag: MTR-1, kind: meter, profile: meter-float, section: "1", address: {host: 127.0.0.1, port: PORT}}
+"""
+
+
+def test_the_centre_delivers_what_agents_record_and_agents_need_no_key(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, disk_store: Any, postgres: Any
+) -> None:
+    server, bucket = disk_store
+    database = postgres.new_database()
+    with socket.socket() as closed:
+        closed.bind(("127.0.0.1", 0))
+        port = closed.getsockname()[1]
+    places = []
+    for name in ("centre", "site"):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "map.yaml").write_text(AGENT_MAP.replace("PORT", str(port)))
+        (folder / "fleet.yaml").write_text(
+            f"format: buswitness-fleet/1\nhistory: {postgres.url(database)}\nagents_ask: 1s\n"
+            f"store: {{endpoint: '{server.url}', bucket: switchgear, prefix: tarn}}\n"
+            "sweeps: [{name: msb-1, map: map.yaml, at: 0 2 * * *, quick: yes, agent: tarn}]\n"
+        )
+        places.append(open_fleet(folder / "fleet.yaml"))
+    centre_place, site_place = places
+    history = centre_place.open_history()
+    centre, stop = Centre(centre_place, history), threading.Event()
+    postgres.sql(roles_sql(["tarn"]), database=database)
+    assert centre.ask(centre_place.sweep("msb-1"), 60 * 10**9)
+    agent = threading.Thread(target=Agent(site_place, "tarn", stop=stop.is_set).run)
+    agent.start()
+    try:
+        until(lambda: list(centre.take_in()), "delivered to the centre")
+        until(lambda: list(RecordStore(site_place.folder / "records").all()), "kept at the site")
+    finally:
+        stop.set()
+        agent.join(BOUND_S)
+    monkeypatch.setenv("BUSWITNESS_S3_KEY_ID", "TARNHOLLOWKEY")  # at the centre alone
+    monkeypatch.setenv("BUSWITNESS_S3_SECRET_KEY", "tarn-hollow-secret")
+    records = centre_place.records()
+    assert records.deliver() == Delivery(sent=1)
+    (standing,) = standings(history)
+    history.close()
+    (copy,) = RecordStore(site_place.folder / "records").all()
+    assert (bucket / "tarn" / f"{standing.code}.audit.jsonl").read_bytes() == copy.read_bytes()
+    with records.opened(records.by_code(standing.code)) as file:
+        assert head_of(file) == standing.code
