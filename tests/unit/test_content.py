@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from probe.model.errors import InputError, RecordError
-from probe.model.evidence import Connect, Echo, Exchange, Neighbour, Note, Stray
+from probe.model.evidence import Anchor, Connect, Echo, Exchange, Neighbour, Note, Stray
 from probe.model.finding import Expectation
-from probe.record.content import first_evidence, load, pieces
+from probe.model.lineup import SourceText
+from probe.record.content import first_evidence, lineup_of, load, load_inside, load_newer, pieces
 from probe.record.line import digest, line
 
 SAMPLE = Path(__file__).parents[1] / "records" / "format-1.audit.jsonl"
@@ -98,3 +100,78 @@ def test_first_evidence_of_a_device() -> None:
     assert [type(piece) for piece in found.values()] == [Echo, Neighbour, Exchange]
     assert (list(found), total) == ([9, 10, 11], 8)
     assert isinstance(first_evidence(SAMPLE, "MTR-M1", 99)[0][16], Stray)
+
+
+MERGED = SAMPLE.with_name("format-1-merged.audit.jsonl")
+
+
+def test_evidence_of_a_merged_record_stands_under_its_number_there() -> None:
+    """Each run by itself says the same, under its own numbers."""
+    merged = load(MERGED)
+    assert merged.is_merged
+    assert not load(SAMPLE).is_merged
+    assert [(run.count, run.code) for run in merged.runs] == [
+        (source.count, source.code) for source in merged.header.sources
+    ]
+    run = merged.runs[0]
+    alone = load_inside(MERGED, 1)
+    assert (alone.count, alone.code, alone.header) == (run.count, run.code, run.header)
+    for kind, items in alone.evidence.items():
+        assert merged.evidence[kind] == tuple((run.first + number - 1, piece) for number, piece in items)
+    assert merged.exchanges == alone.exchanges == len(alone.evidence[Exchange])
+    assert alone.findings
+    assert len(merged.findings) == len(alone.findings)
+    assert load_inside(MERGED, 2).acceptances
+
+
+def test_pieces_and_first_evidence_of_a_merged_record_are_found_inside() -> None:
+    run = load(MERGED).runs[0]
+    plain = pieces(SAMPLE, frozenset({9, 10}))
+    inside = pieces(MERGED, frozenset(run.first + number - 1 for number in plain))
+    assert inside == {run.first + number - 1: piece for number, piece in plain.items()}
+    found, total = first_evidence(MERGED, "MTR-M1", 2)
+    assert (list(found), total) == ([run.first + 8, run.first + 9], 8)
+
+
+@pytest.mark.parametrize("number", [0, 3])
+def test_there_is_no_record_inside_under_another_number(number: int) -> None:
+    with pytest.raises(RecordError):
+        load_inside(MERGED, number)
+
+
+def test_no_piece_is_asked_for_and_none_is_given() -> None:
+    assert pieces(SAMPLE, frozenset()) == {}
+    assert first_evidence(SAMPLE, "nobody", 5) == ({}, 0)
+    assert first_evidence(SAMPLE, "MTR-M1", 0) == ({}, 8)
+
+
+def test_a_line_that_is_not_its_kind_refuses_the_record_at_its_number(tmp_path: Path) -> None:
+    first = SAMPLE.read_bytes().split(b"\n")[0]
+    second = line(2, digest(first), "finding", {"check": "a"})
+    path = tmp_path / "bad.audit.jsonl"
+    path.write_bytes(first + b"\n" + second + b"\n")
+    with pytest.raises(RecordError, match="foreign content") as caught:
+        load(path)
+    assert (caught.value.problem.line, caught.value.problem.file) == (2, str(path))
+
+
+def test_a_record_without_a_head_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "bad.audit.jsonl"
+    path.write_bytes(b"")
+    for read in (load, load_newer):
+        with pytest.raises(RecordError) as caught:
+            read(path)
+        assert caught.value.problem.line == 0, "it is bad at no line"
+
+
+def test_the_last_anchor_is_that_of_the_last_anchors_line() -> None:
+    content = load(SAMPLE)
+    assert content.last_anchor == content.evidence[Anchor][-1][0] == 20
+    assert load(SAMPLE, with_evidence=False).last_anchor == 20
+
+
+def test_sheets_go_with_the_lineup_of_a_record() -> None:
+    content = load(SAMPLE.with_name("report.audit.jsonl"), with_evidence=False)
+    assert lineup_of(content.header).sheet_texts == ()
+    sheet = SourceText(name="s.yaml", text="a: 1\n", sha256="0" * 64)
+    assert lineup_of(replace(content.header, sheet_texts=(sheet,))).sheet_texts == (sheet,)

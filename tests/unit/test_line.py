@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
+from types import MappingProxyType
+from typing import Any
 
 import pytest
 import rfc8785
@@ -19,11 +22,13 @@ from probe.model.evidence import (
     Purpose,
 )
 from probe.model.finding import Expectation, Finding, Verdict
+from probe.record import line as line_module
 from probe.record.body import evidence_body, expected_bodies, expected_by_subject, finding_body
 from probe.record.line import (
     LARGEST,
     LONGEST_LINE,
     MOST_BRACKETS,
+    MOST_COMMAS,
     NO_LINE,
     beginning,
     canonical,
@@ -217,3 +222,115 @@ def test_bounds_of_a_line() -> None:
     assert not is_bearable(b"x" * (LONGEST_LINE + 1))
     assert not is_bearable(b"[" * (MOST_BRACKETS + 1))
     assert not is_bearable(b"," * 2_000_001)
+
+
+@pytest.mark.parametrize("number", [LARGEST, -LARGEST, 0])
+def test_numbers_up_to_the_largest_that_every_reader_keeps_stay_numbers(number: int) -> None:
+    """2^53-1 and its negative (RFC 8785, from memory: those of I-JSON)."""
+    assert integer(number) == number
+    assert canonical(number) == rfc8785.dumps(number) == str(number).encode()
+    assert evidence_body(Anchor(number, 1))["at_ns"] == number
+    for beyond in (LARGEST + 1, -LARGEST - 1):
+        assert integer(beyond) == str(beyond)
+        with pytest.raises(TypeError):
+            canonical([beyond])
+
+
+@pytest.mark.parametrize(
+    "times", [(0, 0), (0, LARGEST), (LARGEST, LARGEST), (-1, 5), (5, 4), (0, LARGEST + 1)]
+)
+def test_the_edges_of_run_times_are_written_as_anywhere(times: tuple[int, int]) -> None:
+    exchange = _exchange(sent_ns=times[0], received_ns=times[1])
+    assert exchange_line(7, NO_LINE, exchange) == line(7, NO_LINE, "exchange", evidence_body(exchange))
+    connect = _CONNECT._replace(sent_ns=times[0], received_ns=times[1])
+    ((made,), _, _) = evidence_lines(7, NO_LINE, [connect_beginning(connect)])
+    assert made == line(7, NO_LINE, "connect", evidence_body(connect))
+
+
+def test_a_line_at_its_bounds_is_borne_and_one_beyond_is_not() -> None:
+    """Brackets of both kinds count together, commas by themselves."""
+    half = MOST_BRACKETS // 2
+    assert is_bearable(b"[" * half + b"{" * half)
+    assert not is_bearable(b"[" * half + b"{" * (half + 1))
+    assert is_bearable(b"," * MOST_COMMAS)
+    assert not is_bearable(b"," * (MOST_COMMAS + 1))
+    assert (MOST_BRACKETS, MOST_COMMAS, LONGEST_LINE) == (200_000, 2_000_000, 16 * 2**20), "docs/record.md"
+
+
+def test_size_and_hash_of_lines_of_any_mixture() -> None:
+    mixed = [_exchange(), beginning("anchor", evidence_body(Anchor(3, 4))), connect_beginning(_CONNECT)]
+    made, last, size = evidence_lines(5, "ab" * 32, mixed)
+    assert size == sum(map(len, made))
+    assert last == digest(made[-1])
+    assert [json.loads(one)["seq"] for one in made] == [5, 6, 7]
+    assert [json.loads(one)["prev"] for one in made] == ["ab" * 32, digest(made[0]), digest(made[1])]
+    assert evidence_lines(5, "ab" * 32, []) == ([], "ab" * 32, 0)
+    found, last, size = finding_lines(5, "ab" * 32, [_FINDING, _FINDING._replace(subject="F-02")])
+    assert (size, last) == (sum(map(len, found)), digest(found[-1]))
+    assert finding_lines(5, "ab" * 32, []) == ([], "ab" * 32, 0)
+
+
+def test_what_is_kept_of_texts_does_not_grow_without_end() -> None:
+    """A sweep that runs for months meets ever new texts: what is kept for speed is begun anew."""
+    kinds: list[tuple[dict[Any, Any], int, Callable[[int], object]]] = [
+        (line_module._quoted, line_module._TEXTS_KEPT, lambda n: line_module._quoted[f"text {n}"]),
+        (line_module._heads, line_module._HEADS_KEPT, lambda n: line_module._heads[n, 0, "a", "b", "c"]),
+        (line_module._frames, line_module._FRAMES_KEPT, lambda n: _finding_of(f"title {n}")),
+    ]  # fmt: skip
+    for kept, most, make in kinds:
+        for number in range(most + 50):
+            make(number)
+            assert len(kept) <= most + 1
+        assert len(kept) < most, "begun anew"
+    assert exchange_line(7, NO_LINE, _exchange()) == line(7, NO_LINE, "exchange", evidence_body(_exchange()))
+    assert finding_line(7, NO_LINE, _FINDING) == line(7, NO_LINE, "finding", finding_body(_FINDING))
+
+
+def _finding_of(title: str) -> bytes:
+    return finding_line(1, NO_LINE, _FINDING._replace(title=title))
+
+
+class _Word(str):
+    """A text of another type, as members of enumerations are."""
+
+    __slots__ = ()
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        _Word("a"),
+        [_Word("a"), {"b": _Word("c")}],
+        {"a": [1, (2, [3, {"b": ("c", None)}])]},
+        [[], {}, [[True, False]], ()],
+        MappingProxyType({"b": 1, "a": MappingProxyType({"d": 2, "c": 3})}),
+        [["a\udc80"], {"b": "\udc80"}],
+    ],
+)
+def test_whatever_way_a_value_is_held_its_bytes_are_the_canonical_ones(value: Any) -> None:
+    def plain(held: Any) -> Any:
+        if isinstance(held, str):
+            return str(held).encode("utf-8", "backslashreplace").decode()
+        if isinstance(held, (dict, MappingProxyType)):
+            return {key: plain(item) for key, item in held.items()}
+        return [plain(item) for item in held] if isinstance(held, (list, tuple)) else held
+
+    assert canonical(value) == rfc8785.dumps(plain(value))
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        [[[0.5]]],
+        {"a": {"b": 0.5}},
+        {"a": {1: 2}},
+        {"a": {"ä": 2}},
+        [b"x"],
+        bytearray(b"x"),
+        {1, 2},
+        [MappingProxyType({1: 2})],
+    ],
+)
+def test_what_no_line_may_hold_is_refused_however_deep(wrong: Any) -> None:
+    with pytest.raises(TypeError):
+        canonical(wrong)

@@ -82,3 +82,28 @@ def test_a_head_that_cannot_be_read_is_refused(tmp_path: Path, lines: list[dict[
     lines[0]["body"] = {"format": "buswitness-record/2", "all": "new"}
     with pytest.raises(RecordError, match="newer format"):
         show(_write(tmp_path / "newer.audit.jsonl", lines), as_json=False, tag=None, finding=None)
+
+
+def test_lines_are_counted_by_kind_and_a_cut_one_is_not_read(
+    tmp_path: Path, lines: list[dict[str, Any]]
+) -> None:
+    lines[10:10] = [{"kind": "vibration", "body": {}}] * 2
+    finding = next(number for number, line in enumerate(lines) if line["kind"] == "finding")
+    for number in (finding, finding + 1):
+        lines[number]["body"] = {"of": "another shape"}
+    path = _write(tmp_path / "newer.audit.jsonl", lines)
+    content, missed = load_newer(path)
+    assert missed == {"vibration": 2, "finding": 2}
+    assert (content.count, content.seal, content.cut) == (len(lines), None, False)
+    assert content.code == hashlib.sha256(path.read_bytes().splitlines()[-1]).hexdigest()
+    path.write_bytes(path.read_bytes()[:-1])
+    assert load_newer(path)[0].count == len(lines) - 1
+
+
+def test_a_line_out_of_number_ends_the_reading(tmp_path: Path, lines: list[dict[str, Any]]) -> None:
+    path = _write(tmp_path / "newer.audit.jsonl", lines)
+    raw = path.read_bytes().splitlines(keepends=True)
+    skipped = json.loads(raw[5])
+    raw[5] = rfc8785.dumps({**skipped, "seq": 7}) + b"\n"
+    path.write_bytes(b"".join(raw))
+    assert load_newer(path)[0].count == 5

@@ -466,3 +466,14 @@ def test_what_a_power_failure_must_not_take_is_brought_to_disk(
     writer.keep(EXCHANGE)
     writer.seal(complete=True, reason="")
     assert synced[-1] == (path.stat().st_ino, path.stat().st_size)
+
+
+def test_verdicts_are_on_their_way_before_the_seal_is_made(tmp_path: Path) -> None:
+    """A signature may be waited for: what was judged is not lost if the program is killed meanwhile."""
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    cause = Cause(
+        id="C1", kind="k", subjects=("F-01",), statement="s", confidence_permille=1, explains=(), fix="f"
+    )
+    writer.conclude([_finding()], [cause])
+    assert [line["kind"] for line in _lines(writer.path)] == ["head", "finding", "cause"]
+    writer.close()
