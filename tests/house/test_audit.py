@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from importlib.machinery import SourceFileLoader
@@ -70,6 +71,15 @@ def test_every_pin_of_the_locks_is_seen(audit: ModuleType) -> None:
         text = (REPO / lock).read_text("utf-8")
         written = [line for line in text.splitlines() if "==" in line and not line.startswith((" ", "#"))]
         assert len(audit.pins_of(REPO / lock)) == len(written) > 50
+
+
+def test_the_page_tells_of_the_pins_that_are_locked(audit: ModuleType) -> None:
+    """Who changes a pin looks its package up again, and writes it down."""
+    page = (REPO / "docs" / "security.md").read_text("utf-8")
+    rows = re.findall(r"^\| ([a-z0-9-]+) \| ([0-9][^ |]*) \|", page, re.MULTILINE)
+    assert len(rows) > 25
+    pins = set(audit.pins_of(REPO / "requirements.lock"))
+    assert [row for row in rows if row not in pins] == []
 
 
 def test_it_says_so_where_nothing_can_be_installed(tmp_path: Path) -> None:
