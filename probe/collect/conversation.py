@@ -11,8 +11,8 @@ The clock has a conversation of its own beside this one (``clock_talk``), begun 
 
 Rules: retries are ours and numbered; busy (exceptions 5, 6) is waited for a bounded time; 0x0A and 0x0B
 speak of the unit; a refused block is parted; a device that gives no valid reply to two asks in a row (or to
-the first ones) is not asked further. Source of exception codes: MODBUS Application Protocol Specification
-V1.1b3, 7.
+the first ones) is not asked further, nor is one whose time since start has fallen: polling may be what makes
+it restart. Source of exception codes: MODBUS Application Protocol Specification V1.1b3, 7.
 """
 
 from __future__ import annotations
@@ -26,8 +26,10 @@ from probe.collect.pacing import SECOND_NS, Pacing
 from probe.collect.plan import Read
 from probe.collect.refusal import parted, within
 from probe.collect.turn import Aside, Script, Turn
+from probe.judge.blocks import block_of, decode
 from probe.model.evidence import Exchange, Outcome, Purpose
 from probe.model.pdu import following_request, identification, identification_request, pdu_of, read_request
+from probe.model.reading import Quality
 from probe.wire.link import Request
 
 _Ask = Generator[Turn, Exchange, Exchange]
@@ -44,6 +46,10 @@ _MOST_FRAGMENTS = 16
 
 class _GivenUp(Exception):  # noqa: N818 - not an error: how a conversation ends early
     """The device gives no valid reply; nothing more is asked."""
+
+
+class _Restarted(Exception):  # noqa: N818 - as above
+    """The device restarted while it was polled; it is left alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +74,8 @@ class Conversation:
 
     clock: the conversation with its clock, not begun; None if it has none or clocks are not tested.
     unreadable: points that the device refused one by one. most: block limits learned, by area's kind.
-    answered: a valid reply of the unit itself came at least once. given_up: it was not asked to the end.
+    answered: a valid reply of the unit itself came at least once. given_up: it was not asked to the end, as
+    it gave no valid reply; restarted: as it restarted.
     """
 
     tag: str
@@ -80,6 +87,9 @@ class Conversation:
     round: int = 0
     answered: bool = False
     given_up: bool = False
+    restarted: bool = False
+    _beside: Script | None = None  # the clock's conversation, once begun
+    _uptime: float | None = None
     _failed_asks: int = 0
     _last_ns: int = 0
     _splits: int = 0
@@ -95,6 +105,10 @@ class Conversation:
             yield from self._later_rounds()
         except _GivenUp:
             self.given_up = True
+        except _Restarted:
+            self.restarted = True
+            if self._beside is not None:
+                self._beside.close()
 
     # rounds ------------------------------------------------------------------------------------------
 
@@ -106,14 +120,14 @@ class Conversation:
             yield from self._identify(first=False)
         yield from self._begin_clock(sure=bool(self.plan.poll))
         yield Phase.POLLING
-        yield from self._read_all(self.plan.poll)
+        yield from self._read_round(self.plan.poll)
         yield from self._begin_clock(sure=True)
 
     def _begin_clock(self, *, sure: bool) -> Script:
         """Have the clock read beside the rest, once; ``sure``: only if the device has answered."""
         if self.clock is not None and (self.answered or not (sure or self._failed_asks)):
-            clock, self.clock = self.clock, None
-            yield Aside(clock)
+            self._beside, self.clock = self.clock, None
+            yield Aside(self._beside)
 
     def _later_rounds(self) -> Script:
         if self.course.quick:
@@ -131,7 +145,7 @@ class Conversation:
             yield self._last_ns + pause_ns
             self.round += 1
             before_ns = self._last_ns
-            yield from self._read_all(self.plan.poll)
+            yield from self._read_round(self.plan.poll)
             if self._last_ns <= before_ns:
                 return  # the device has nothing that can be polled
         yield until_ns
@@ -147,7 +161,7 @@ class Conversation:
         yield Phase.WATCHING
         yield due_ns
         self.round += 1
-        yield from self._read_all(self.plan.freshness)
+        yield from self._read_round(self.plan.freshness)
 
     def _absent_units(self) -> Script:
         """Ask units that the map does not hold, once each: an answer shows a server that answers for all."""
@@ -201,6 +215,41 @@ class Conversation:
 
     # reads -------------------------------------------------------------------------------------------
 
+    def _read_round(self, steps: Sequence[Step]) -> Script:
+        """Each step once, with an eye on the device's time since start where more than one round is read."""
+        at = None if self.course.quick else self._uptime_at(steps)
+        if at is None:
+            yield from self._read_all(steps)
+            return
+        yield from self._read_all(steps[:at])
+        exchange = yield self._request(steps[at].purpose, steps[at].pdu, 1)
+        exchange = yield from self._settle(steps[at], exchange)
+        self._look_at_uptime(exchange)
+        yield from self._read_all(steps[at + 1 :])
+
+    def _uptime_at(self, steps: Sequence[Step]) -> int | None:
+        """Which step reads the time since start; None if none does, or the device wants its blocks parted."""
+        profile = self.plan.profile
+        if not profile.uptime or self._instead or self._most:
+            return None
+        point = profile.by_name[profile.uptime]
+        for number, step in enumerate(steps):
+            read = step.read
+            if read.area is point.area and read.start <= point.start and point.end <= read.end:
+                return number
+        return None
+
+    def _look_at_uptime(self, exchange: Exchange) -> None:
+        """Raises _Restarted if the time since start has fallen."""
+        block = block_of(0, exchange, self.plan.shift)
+        profile = self.plan.profile
+        reading = decode(profile, profile.by_name[profile.uptime], block) if block is not None else None
+        if reading is None or reading.quality is not Quality.GOOD:
+            return
+        before, self._uptime = self._uptime, float(reading.value)  # a number by its quantity
+        if before is not None and self._uptime < before:
+            raise _Restarted
+
     def _read_all(self, steps: Sequence[Step]) -> Script:
         """Each step once, with retries; refused blocks in parts."""
         tag, unit, number = self.tag, self.unit, self.round
@@ -231,17 +280,18 @@ class Conversation:
         exchange = yield self._request(step.purpose, step.pdu, 1)
         yield from self._settle(step, exchange)
 
-    def _settle(self, step: Step, exchange: Exchange) -> Script:
-        """Deal with the first answer to a step: retry, or ask in parts what was refused."""
+    def _settle(self, step: Step, exchange: Exchange) -> _Ask:
+        """Deal with the first answer to a step: retry, or ask in parts what was refused; the last answer."""
         exchange = yield from self._again(step.purpose, step.pdu, exchange)
         if exchange.exception_code not in (ILLEGAL_ADDRESS, ILLEGAL_VALUE):
-            return
+            return exchange
         parts = self._parts(step, exchange.exception_code)
         self._instead[step.pdu] = parts
         for part in parts:
             yield from self._read(part)
         if parts and exchange.exception_code == ILLEGAL_ADDRESS:
             self._learn_limit(step, parts)
+        return exchange
 
     def _parts(self, step: Step, code: int) -> tuple[Step, ...]:
         """What to ask instead of a refused step; () if nothing (more) is to be tried."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from inspect import GEN_CLOSED, getgeneratorstate
 
 from probe.collect.journal import Shelf
 from probe.collect.pacing import SECOND_NS, Pacing, RequestBudget
@@ -31,6 +32,11 @@ class Guest:
         self.request: Request | None = None
         self.leader: Guest = self
         self.open = 1
+
+    @property
+    def is_over(self) -> bool:
+        """True if the conversation was ended from outside: nothing more is to be asked."""
+        return getgeneratorstate(self.script) == GEN_CLOSED
 
     def beside(self, script: Script) -> Guest:
         """A further conversation with the same device; it is done when both are."""

@@ -134,6 +134,9 @@ class Host:
             await self._write_off()
             return
         if self._wary and self._proved and await self._is_hung_up():
+        if guest.is_over:  # ended by the device's other conversation: it is left alone
+            await self._finish(guest)
+            return
             self._ready.appendleft(guest)
             return
         if self._unhurried or self._fresh:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 from probe.judge.blocks import Block, blocks_of, decode
@@ -154,6 +155,20 @@ class DeviceContext:
                 return reading
         return None
 
+    @cached_property
+    def restart(self) -> tuple[Reading, Reading] | None:
+        """Two readings of the uptime of which the later is lower; None without a restart (or an uptime)."""
+        name = self.profile.uptime
+        for before, after in pairwise(self.good(name) if name else ()):
+            if after.value < before.value:  # type: ignore[operator]  # an uptime is a number by its quantity
+                return before, after
+        return None
+
+    @property
+    def is_left_alone(self) -> bool:
+        """True if nothing was asked any more once a restart was seen."""
+        return self.restart is not None and self.sent[-1][0] == self.restart[1].sequence
+
     def why_nothing(self) -> str:
         """In words, why there is no evidence for something."""
         if self.evidence.interrupted:
@@ -161,5 +176,7 @@ class DeviceContext:
         if not self.sent and not self.evidence.connects:
             return "the device was not asked"
         if self.reach is Reach.ANSWERS:
+            if self.is_left_alone:
+                return "the device restarted during the run and was then left alone"
             return "nothing was read for it"
         return f"no values came from the device ({self.reach.value})"

@@ -23,12 +23,7 @@ UPTIME_SLACK_S = 5.0
 
 def restarted(context: DeviceContext) -> tuple[Reading, Reading] | None:
     """Two readings of the uptime of which the later is lower; None if there was no restart (or no uptime)."""
-    name = context.profile.uptime
-    readings = context.good(name) if name else ()
-    for before, after in pairwise(readings):
-        if after.value < before.value:  # type: ignore[operator]  # an uptime is a number by its quantity
-            return before, after
-    return None
+    return context.restart
 
 
 def _restart(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
@@ -58,7 +53,8 @@ def _restart(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
         evidence=(seen[0].sequence, seen[1].sequence),
         advice="Look at its control power first, then whether polling makes it restart: stop other masters "
         "and "
-        "repeat with longer pauses. A trip unit that restarts may not protect while it does.",
+        "repeat with longer pauses. A trip unit that restarts may not protect while it does."
+        + (" It was not asked any more in this run." if context.is_left_alone else ""),
     )
 
 

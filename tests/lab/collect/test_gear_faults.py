@@ -399,3 +399,41 @@ async def test_a_half_open_connection_is_replaced(site: Any, gear: Any) -> None:
     assert Outcome.NO_ANSWER in outcomes
     assert device.connections == 2
     assert outcomes[-1] is Outcome.DATA
+
+
+async def test_a_device_that_restarts_is_left_alone(site: Any, gear: Any) -> None:
+    """D8: its time since start falls in the fourth round; then nothing is asked of it, others go on."""
+    profile = gear.PROFILE.replace(
+        "bank: {title: Far away, address: 190, type: u16, unit: none, quantity: counter}",
+        "uptime: {title: Time since start, address: 190, type: u16, unit: s, quantity: uptime}\n"
+        "  later: {title: Far away, address: 800, type: u16, unit: none, quantity: counter}\n"
+        "uptime: uptime",
+    )
+
+    def behave_of(restarts_at: int) -> Any:
+        asked = 0
+
+        def behave(frame: bytes, *_: int) -> Any:
+            nonlocal asked
+            start, count = struct.unpack(">HH", frame[8:12])
+            values = dict(zip((107, 108, 109), (555, 0, 100), strict=True))
+            if start <= 190 < start + count:
+                asked += 1
+                values[190] = 5000 + asked if asked < restarts_at else asked - restarts_at
+            data = struct.pack(f">{count}H", *(values.get(start + i, 0) for i in range(count)))
+            return gear.framed(frame, bytes((3, 2 * count)) + data)
+
+        return behave
+
+    async with gear.Gear(behave_of(4)) as weak, gear.Gear(behave_of(1_000_000)) as sound:
+        audited = await site.audit(
+            [direct(weak), direct(sound, "M-2")], profile=profile, dwell_s=2.0, poll_pause_s=0.2
+        )
+    code, _ = proved(site, audited)
+    assert code == 1
+    last = struct.unpack(">HH", weak.requests[-1][8:12])
+    assert last[0] <= 190 < last[0] + last[1], "the reading that shows it is the last thing asked"
+    assert max(one.round for one in audited.of("M-1")) == 3 < max(one.round for one in audited.of("M-2"))
+    assert audited.verdict("motion.restart", "M-1") is Verdict.FAIL
+    assert "not asked any more" in told(audited, "motion.restart", "M-1")
+    assert audited.verdict("motion.restart", "M-2") is Verdict.PASS

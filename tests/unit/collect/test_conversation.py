@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from probe.model.evidence import Outcome, Purpose
-from probe.model.profile import Area, IdentityRule, Limits
+from probe.collect.conversation import Conversation, Course
+from probe.collect.device_plan import plan_device
+from probe.collect.guest import Guest
+from probe.collect.journal import LinkLog, Shelf
+from probe.collect.pacing import Pacing
+from probe.collect.plan import ethernet_price
+from probe.collect.turn import Aside
+from probe.model.evidence import Exchange, Framing, Outcome, Purpose
+from probe.model.profile import Area, IdentityRule, Limits, Quirks
+from probe.model.reading import Quality
+from probe.wire.link import Request
 
 LINK = "10.0.0.1:502"
 
@@ -174,3 +184,54 @@ def test_the_category_asked_holds_all_objects(world: Any, kit: Any) -> None:
         world.ledger.kept.clear()
         asked = identify(world, kit, IdentityRule(objects={"maker": 0, "model": object_id}))
         assert asked[0].pdu == bytes((0x2B, 0x0E, category, 0))
+
+
+class Seconds:
+    def decode(self, raw: bytes) -> Any:
+        return int.from_bytes(raw, "big"), Quality.GOOD
+
+
+def test_a_restart_ends_the_conversation_with_the_clock_too(kit: Any) -> None:
+    """Driven by hand: the time since start is 9, 10, then 2; the clock's conversation waits meanwhile."""
+    up = replace(kit.point("up", 5), decoder=Seconds())
+    profile = kit.profile_of(up, kit.point("other", 300), uptime="up")
+    plan = plan_device(profile, 0, ethernet_price(Limits()))
+    began: list[Any] = []
+
+    def clock() -> Any:
+        began.append("clock")
+        yield 10**15
+
+    talk = Conversation(
+        tag="Q1", unit=1, plan=plan, course=Course(dwell_s=60.0), pacing=Pacing(), clock=clock()
+    )
+    uptimes, asked, now_ns = iter((9, 10, 2)), [], 0
+    beside = None
+    script, sent = talk.script(), None
+    while True:
+        try:
+            turn = script.send(sent) if sent is not None else next(script)
+        except StopIteration:
+            break
+        sent = None
+        if isinstance(turn, Aside):
+            beside = turn.script
+            next(beside)
+        elif isinstance(turn, Request):
+            start, count = struct.unpack(">HH", turn.pdu[1:])
+            asked.append(start)
+            value = next(uptimes) if start == 5 else 0
+            frame = struct.pack(">HHHB", 1, 0, 6, 1)
+            now_ns += 10**9
+            data = bytes((3, 2 * count)) + struct.pack(f">{count}H", value, *[0] * (count - 1))
+            sent = Exchange(
+                "Q1", turn.purpose, Framing.MBAP, turn.round, 1, now_ns - 10**8, now_ns, Outcome.DATA, 0,
+                frame + turn.pdu, frame + data,
+            )  # fmt: skip
+    assert began == ["clock"]
+    assert asked == [5, 300, 5, 300, 5]
+    assert talk.restarted
+    assert not talk.given_up
+    assert beside is not None
+    assert next(beside, "over") == "over"
+    assert Guest("Q1", beside, Shelf("Q1", LinkLog()), Quirks()).is_over
