@@ -17,6 +17,7 @@ without any is enough if nothing valid ever came, a second one on a new socket i
 from __future__ import annotations
 
 import asyncio
+import functools
 import heapq
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
@@ -29,7 +30,7 @@ from probe.collect.lanes import Lanes
 from probe.collect.pacing import SECOND_NS, ConnectBudget
 from probe.collect.turn import Aimed, Aside, Turn
 from probe.model.evidence import ConnectOutcome, Exchange, Outcome, Purpose, Stray
-from probe.wire.link import Converse, Follow, Link, Request, StrayHandler
+from probe.wire.link import Converse, Follow, Hold, Link, Request, Resume, StrayHandler
 
 _DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
 _CUT = (Outcome.CLOSED, Outcome.RESET)
@@ -42,6 +43,9 @@ _MARGIN, _MOST_PATIENCE = 1.25, 3.0
 #: A device that hangs up after each answer does so within this time.
 HANG_UP_S = 0.05
 _FIRST_LOOK = -1.0
+#: Turns of the loop after which an end that came with an answer is known: the loop looks at its sockets in
+#: the first, and the transport closes in the second and tells it behind whatever waits already.
+_LOOK = 2
 
 
 class Host:
@@ -58,6 +62,7 @@ class Host:
         self.link = make_link(self._stray)
         #: None while the device may hang up after each answer: then each request waits for that.
         self._converse: Converse | None = getattr(self.link, "converse", None)
+        self._link_resume: Resume | None = getattr(self.link, "resume", None)
         self.log = LinkLog()
         self.keep_open = False
         self._manner = manner
@@ -83,6 +88,8 @@ class Host:
         self._barren = 0  # connections in a row without a valid reply
         self._misses = 0  # requests in a row without a valid reply
         self._in_lane = False  # one of the run's lanes is ours
+        self._held: Request | None = None  # for which the link waits
+        self._place: asyncio.Future[None] | None = None  # in the queue for one, while a request is held
         self._renewing = False  # the connection is to be closed, a new one may do better
         self._missed_ns = 0  # when the last request that was given up was sent
         self._least_s = 0.0  # time-out that this link has shown to need
@@ -127,6 +134,9 @@ class Host:
 
     async def _serve_one(self, guest: Guest, *, aimed: bool = False) -> None:
         """One request of one device, and what it wants next. aimed: its instant has come."""
+        if guest.is_over:  # ended by the device's other conversation: it is left alone
+            await self._finish(guest)
+            return
         request = guest.request
         assert request is not None
         if not self.link.is_open and not await self._connect(guest):
@@ -134,9 +144,6 @@ class Host:
             await self._write_off()
             return
         if self._wary and self._proved and await self._is_hung_up():
-        if guest.is_over:  # ended by the device's other conversation: it is left alone
-            await self._finish(guest)
-            return
             self._ready.appendleft(guest)
             return
         if self._unhurried or self._fresh:
@@ -189,7 +196,7 @@ class Host:
         keep, shelf, say, gap_ns = self._journal.exchange, guest.shelf, guest.script.send, self._manner.gap_ns
         measured, poll, link = self._appointed.measured, Purpose.POLL, self.link
 
-        def follow(exchange: Exchange) -> Request | None:
+        def follow(exchange: Exchange) -> Request | Hold | None:
             keep(shelf, exchange)
             received_ns = exchange.received_ns
             first = not self._proved
@@ -206,19 +213,51 @@ class Host:
             except StopIteration:
                 turn = None
             busy = self._ready or self._unhurried or self._has_to_look_up() or not link.is_open
-            if (
-                busy
-                or type(turn) is not Request
-                or not ((self._in_lane and turn.purpose is poll) or self._goes_on(turn))
-            ):
+            if type(turn) is not Request or busy:
                 told.append((exchange, turn))
                 return None
-            if first:  # the link looks whether the device hangs up behind this answer; then nothing goes
-                told.append((exchange, turn))
-                self._wary = 0.0
-            return turn
+            if not first and ((self._in_lane and turn.purpose is poll) or self._goes_on(turn)):
+                return turn
+            told.append((exchange, turn))
+            self._held = turn
+            self._hold(turn, _LOOK if first else 0)
+            return Hold.HOLD
 
         return follow
+
+    def _hold(self, request: Request, turns: int) -> None:
+        """Have the link send the request when so many turns of the loop are over and there is a lane for it.
+
+        The turns are waited for after the first answer over a connection: a device may hang up behind it, and
+        a request that meets that end is lost. The link then ends the conversation by itself.
+        """
+        if self._held is not request:
+            return  # the conversation has ended
+        if turns:
+            asyncio.get_running_loop().call_soon(self._hold, request, turns - 1)
+            return
+        self._wary = 0.0
+        if self._goes_on(request) or not self._wants_lane(request):
+            self._resume(request)
+        else:
+            self._place = self._lanes.place()
+            self._place.add_done_callback(functools.partial(self._admitted, request))
+
+    def _admitted(self, request: Request, place: asyncio.Future[None]) -> None:
+        """There is a lane for what is held."""
+        if place.cancelled():
+            return
+        if self._place is not place:  # the conversation ended while the lane was given to it
+            self._lanes.leave(0)
+            return
+        self._place = None
+        self._in_lane = True
+        self._resume(request)
+
+    def _resume(self, request: Request) -> None:
+        """Ask what was held, or let the conversation end if there is more to think about by now."""
+        assert self._link_resume is not None
+        self._link_resume(None if self._ready or self._has_to_look_up() else request)
 
     def _goes_on(self, request: Request) -> bool:
         """True if the request may go at once: in our lane, in a free one, or beside all if it needs none."""
@@ -249,6 +288,10 @@ class Host:
             else:
                 exchange = await self._converse(request, guest.quirks, follow)
         finally:
+            self._held = None
+            if self._place is not None:
+                self._place.cancel()
+                self._place = None
             self._leave_lane(exchange.reply_ns if exchange and exchange.outcome is _DATA else 0)
         return exchange
 

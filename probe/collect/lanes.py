@@ -52,14 +52,19 @@ class Lanes:
         """Return when there is a lane; it is ours until ``leave``."""
         if self.take():
             return
-        place = asyncio.get_running_loop().create_future()
-        self._waiting.append(place)
+        place = self.place()
         try:
             await place
         except asyncio.CancelledError:
             if place.done() and not place.cancelled():  # the lane was given to us in the same moment
                 self.leave(0)
             raise
+
+    def place(self) -> asyncio.Future[None]:
+        """A place in the queue: done when the lane is ours, until ``leave``. Cancel it to step out."""
+        place: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._waiting.append(place)
+        return place
 
     def leave(self, took_ns: int) -> None:
         """Give the lane back. took_ns: how long the last answer took, 0 if there was none."""

@@ -8,6 +8,7 @@ an ``Outcome`` (only ``asyncio.CancelledError`` passes).
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from enum import Enum
 from typing import NamedTuple, Protocol
 
 from probe.model.evidence import Connect, Disconnect, Exchange, Purpose, Stray
@@ -26,11 +27,19 @@ class Request(NamedTuple):
     timeout_s: float
 
 
+class Hold(Enum):
+    """What ``follow`` says when the next request will be given later, by ``resume``."""
+
+    HOLD = "hold"
+
+
 StrayHandler = Callable[[Stray], None]
 #: Takes a plain good answer; gives the request that follows at once, None if there is more to think about.
-Follow = Callable[[Exchange], Request | None]
+Follow = Callable[[Exchange], Request | Hold | None]
 #: Sends a request and those that follow; the exchange that ended it. See ``TcpLink.converse``.
 Converse = Callable[[Request, Quirks, Follow], Awaitable[Exchange]]
+#: Goes on with a conversation that ``follow`` holds; see ``TcpLink.resume``.
+Resume = Callable[[Request | None], None]
 
 
 class Link(Protocol):

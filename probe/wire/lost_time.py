@@ -3,6 +3,10 @@
 A laptop sleeps for a second, a virus scanner holds the process up, another program takes the processor:
 when the loop wakes, timers have passed although the answer lies in the socket. A beat that is due every
 50 ms tells how late the loop is; what a wait lost that way is added to it, at most three times.
+
+A loss is made good once the loop has run four times as long since: an answer that came meanwhile was taken
+from its socket at once, and one that a sleeping computer could not hear has been sent again.
+Source: RFC 6298, 5.5 (each retransmission waits twice as long as the one before).
 """
 
 from __future__ import annotations
@@ -11,11 +15,13 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import inf
 from types import TracebackType
 
 BEAT_S = 0.05
 GRAIN_S = 0.025  # the loop is never punctual; less than this is not worth a word
 KEPT = 256  # latest losses
+AMPLE = 4  # times its own length after which a loss is made good
 GRANTS = 3  # so often a wait is made longer: a computer that never keeps up must come to an end too
 
 
@@ -61,10 +67,17 @@ class LostTime:
             self.leave()
             self._listeners.remove(listener)
 
-    def since(self, start: float) -> float:
-        """Seconds lost between this loop time and now, the loss that may just be ending included."""
+    def since(self, start: float, *, ample: float = inf) -> float:
+        """Seconds lost between this loop time and now, the loss that may just be ending included.
+
+        ample: losses that ended so many times their own length ago do not count.
+        """
         now = self._loop.time()
-        lost = sum(max(0.0, end - max(begin, start)) for begin, end in self._losses if end > start)
+        lost = sum(
+            max(0.0, end - max(begin, start))
+            for begin, end in self._losses
+            if end > start and now - end < ample * (end - begin)
+        )
         late = now - max(self._due, start) if self._beat is not None and now - self._due > GRAIN_S else 0.0
         return lost + max(0.0, late)
 
@@ -73,7 +86,7 @@ class LostTime:
 
         0.0 if that is too little to speak of; never more than the wait itself.
         """
-        left = start + wait_s + self.since(start) - self._loop.time()
+        left = start + wait_s + self.since(start, ample=AMPLE) - self._loop.time()
         return min(left, wait_s) if left >= GRAIN_S else 0.0
 
     def _set(self) -> None:

@@ -39,9 +39,6 @@ from probe.wire.dial import dial
 from probe.wire.link import Follow, Request, StrayHandler
 
 JUMP = 256  # transaction ids left out after a time-out
-#: Turns of the loop after which an end that came with an answer is known: the loop looks at its sockets in
-#: the first, and the transport closes in the second and tells it behind whatever waits already.
-_LOOK = 2
 
 _DATA = Outcome.DATA
 _MBAP = Framing.MBAP
@@ -71,6 +68,7 @@ class TcpLink(Connection):
         "_follow",
         "_frame",
         "_given_up",
+        "_held",
         "_local_address",
         "_ranges",
         "_sent_ns",
@@ -97,6 +95,7 @@ class TcpLink(Connection):
         self._frame = self._expect = b""
         self._sent_ns = self._size = 0
         self._follow: Follow | None = None
+        self._held: tuple[asyncio.Future[Exchange], Exchange] | None = None  # until ``resume``
         self._wrong: tuple[int, bytes] | None = None  # time and frame with an id that was never used
         self._transaction = 0  # of the last request
         self._first = 1  # id after the last jump
@@ -127,9 +126,8 @@ class TcpLink(Connection):
         raised here. Any other end of a wait (an exception code, silence, a fault) ends the conversation
         without ``follow`` having seen it. Raises as ``exchange``.
 
-        What follows the first answer over a connection is sent only after a look whether the device hangs up
-        behind its answer, as some do each time: a request that meets that end is lost. If it does, the
-        conversation ends with that answer, which ``follow`` has seen, and the request is not sent.
+        While ``follow`` says HOLD nothing is asked, until ``resume``. If the connection ends before that, the
+        conversation ends with the answer that ``follow`` saw last.
         """
         return await self._carry_out(request, quirks, follow)
 
@@ -219,38 +217,44 @@ class TcpLink(Connection):
             exchange = self._result(received_ns, _DATA, 0, data)
             try:
                 request = None if self._follow is None else self._follow(exchange)
+                if type(request) is Request:
+                    if not self._send(request):
+                        self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+                    return
+                self._waiter = None  # nothing is asked now
                 if request is None:
-                    self._waiter = None
                     waiter.set_result(exchange)
-                elif self._requests == 1:
-                    self._waiter = None  # nothing is asked meanwhile
-                    self._loop.call_soon(self._look, waiter, exchange, request, _LOOK)
-                elif not self._send(request):
-                    self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+                else:
+                    self._held = waiter, exchange
             except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
                 self._waiter = None
                 waiter.set_exception(error)
             return
         self._digest(self._now_ns(), data)
 
-    def _look(
-        self, waiter: asyncio.Future[Exchange], exchange: Exchange, request: Request, turns: int
-    ) -> None:
-        """Send what follows the first answer, if the connection is still open in so many turns."""
-        if waiter.done():  # cancelled
+    def resume(self, request: Request | None) -> None:
+        """Go on with the conversation that is held; None ends it with the answer that was followed last.
+
+        Nothing happens if it has ended meanwhile. What sending raises is raised by ``converse``.
+        """
+        held, self._held = self._held, None
+        if held is None or held[0].done():
             return
-        if turns:
-            self._loop.call_soon(self._look, waiter, exchange, request, turns - 1)
-        elif not self.is_open:
+        waiter, exchange = held
+        if request is None or not self.is_open:
             waiter.set_result(exchange)
-        else:
-            self._waiter = waiter
-            try:
-                if not self._send(request):
-                    self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
-            except Exception as error:  # noqa: BLE001 - raised where the conversation is waited for
-                self._waiter = None
-                waiter.set_exception(error)
+            return
+        self._waiter = waiter
+        try:
+            if not self._send(request):
+                self._end(self._sent_ns, Outcome.NOT_SENT, 0, b"")
+        except Exception as error:  # noqa: BLE001 - as in data_received
+            self._waiter = None
+            waiter.set_exception(error)
+
+    def _leave(self, *, by_peer: bool) -> None:
+        self.resume(None)
+        super()._leave(by_peer=by_peer)
 
     def _end(self, now_ns: int, outcome: Outcome, code: int, response: bytes) -> None:
         """End the wait with this outcome; a frame kept under another id becomes a stray."""

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from probe.collect.lanes import Lanes
 from probe.model.evidence import Outcome, Purpose
 from probe.model.finding import Verdict
 
@@ -116,6 +117,36 @@ async def test_a_server_that_closes_after_each_answer_loses_nothing(
     assert audited.verdict("reach.delay", "M-1") is Verdict.PASS
     assert audited.verdict("reply.complete", "M-1") is Verdict.PASS
     assert not [f for f in audited.result.findings if f.check == "reach.loss"]
+
+
+async def test_a_device_that_hangs_up_while_it_waits_for_a_lane_keeps_none(
+    site: Any, gear: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One lane, and the first device keeps it until after the second has hung up: that one is asked again."""
+    monkeypatch.setattr("probe.collect.run.Lanes", lambda: Lanes(1))
+    monkeypatch.setattr("probe.collect.lanes._REQUESTS_A_SECOND", 0)
+
+    async def slow(frame: bytes, number: int, _: int) -> bytes:
+        await asyncio.sleep(0.0 if number == 1 else 0.3)
+        return bytes(gear.data(frame))
+
+    class Leaving(gear.Gear):  # type: ignore[name-defined,misc]
+        async def _converse(self, reader: Any, writer: Any, connection: int) -> None:
+            if connection > 1:
+                await super()._converse(reader, writer, connection)
+            frame = await reader.readexactly(12)
+            await asyncio.sleep(0.1)
+            writer.write(gear.data(frame))
+            await writer.drain()
+            await asyncio.sleep(0.05)
+
+    async with gear.Gear(slow) as first, Leaving() as second, asyncio.timeout(20):
+        audited = await site.audit([direct(first), direct(second, "M-2")])
+    assert audited.result.complete
+    assert second.connections == 2
+    for tag in ("M-1", "M-2"):
+        assert audited.verdict("reply.complete", tag) is Verdict.PASS
+        assert {e.outcome for e in audited.of(tag)} == {Outcome.DATA}
 
 
 async def test_one_socket_only_held_by_another(site: Any, gear: Any) -> None:

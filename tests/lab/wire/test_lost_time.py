@@ -72,7 +72,7 @@ async def test_a_connection_gets_what_was_lost(hostile, strays):
     assert connect.outcome is ConnectOutcome.OPEN
 
 
-async def test_a_PatientTimeout_ends_and_adds_only_what_was_lost():
+async def test_a_patient_timeout_ends_and_adds_only_what_was_lost():
     with pytest.raises(TimeoutError):
         async with PatientTimeout(0.05):
             await asyncio.Event().wait()
@@ -82,6 +82,41 @@ async def test_a_PatientTimeout_ends_and_adds_only_what_was_lost():
     async with PatientTimeout(0.3):
         await asyncio.sleep(0.25)
         await answered.wait()
+
+
+class LateLoop:
+    """A loop whose time is set by hand, and whose one timer is struck by hand."""
+
+    now = 10.0
+
+    def time(self) -> float:
+        return self.now
+
+    def call_at(self, when, callback):
+        self.callback = callback
+        return callback
+
+    def strike(self, now: float) -> None:
+        self.now = now
+        self.callback()
+
+
+def test_a_loss_is_made_good_when_the_loop_has_run_four_times_as_long_since():
+    """Source: RFC 6298, 5.5: after an outage the next retransmission comes within about its length."""
+    loop = LateLoop()
+    lost = LostTime(loop)
+    lost.watch()
+    loop.strike(10.25)  # due at 10.05, so 0.2 s were lost
+    loop.strike(10.3)
+    loop.now = 10.3
+    assert lost.more(10.0, 0.3) == pytest.approx(0.2)  # the wait was mostly loss
+    for beat in range(1, 15):
+        loop.strike(10.3 + 0.05 * beat)
+    assert lost.more(10.0, 1.0) == pytest.approx(0.2)  # 0.75 s since
+    for beat in range(15, 18):
+        loop.strike(10.3 + 0.05 * beat)
+    assert lost.more(10.0, 1.15) == 0.0  # 0.9 s since
+    assert lost.since(10.0) == pytest.approx(0.2)  # it was lost all the same
 
 
 async def test_the_beat_ends_with_its_last_user():

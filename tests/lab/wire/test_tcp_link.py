@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
 import struct
 
 import pytest
@@ -19,6 +18,7 @@ from probe.model.device_map import Target
 from probe.model.evidence import ConnectOutcome, Framing, Outcome
 from probe.model.profile import Quirks
 from probe.wire.allowed import WriteRefused
+from probe.wire.link import Hold
 from probe.wire.system_clock import SystemClock
 from probe.wire.tcp_link import TcpLink
 
@@ -444,48 +444,47 @@ async def test_no_function_outside_the_list_leaves_the_socket(hostile, strays, o
 
 
 class Following:
-    """A ``follow`` that wants the same again until it has seen so many answers."""
+    """A ``follow`` that wants the same again until it has seen so many answers; the first one is held."""
 
     def __init__(self, request, most: int) -> None:
         self.request = request
         self.most = most
         self.seen = []
-        self.first = lambda exchange: None  # called with the first answer
+        self.held = asyncio.Event()
 
     def __call__(self, exchange):
-        if not self.seen:
-            self.first(exchange)
         self.seen.append(exchange)
+        if len(self.seen) == 1:
+            self.held.set()
+            return Hold.HOLD
         return self.request if len(self.seen) < self.most else None
 
 
-async def test_nothing_follows_to_a_device_that_hangs_up_behind_its_answer(strays, opened, ask):
-    """The request would be lost, and the device might answer it with a reset."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        target = Target("127.0.0.1", listener.getsockname()[1], 5, Framing.MBAP, None, "")
-        link = await opened(TcpLink(target, SystemClock(), strays.append))
-        device, _ = listener.accept()
+async def test_a_held_conversation_ends_with_its_last_answer_when_the_device_hangs_up(
+    hostile, strays, opened, ask
+):
+    """What would follow is not sent, and whoever follows can tell: it has seen that very answer."""
+    async with hostile(lambda frame, _: [adu(frame), "close"]) as server:
+        link = await opened(link_of(server, strays))
         follow = Following(ask(), 3)
-        talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
-        await asyncio.sleep(0)
-        with device:  # both stand in the link's socket before its loop looks at it again
-            device.sendall(adu(device.recv(100)))
-        last = await talk
+        last = await link.converse(ask(), STRICT, follow)
+        link.resume(ask())  # too late, and no harm
+        assert len(server.seen) == 1
     assert last.outcome is Outcome.DATA
     assert not link.is_open
     assert len(follow.seen) == 1
-    assert follow.seen[0] is last  # so whoever follows knows that what it wanted was not sent
+    assert follow.seen[0] is last
 
 
-async def test_what_comes_twice_before_the_second_request_is_no_answer_to_it(hostile, strays, opened, ask):
-    """While the link looks whether the device hangs up, nothing is asked, so nothing can be an answer."""
+async def test_what_comes_while_a_conversation_is_held_is_no_answer(hostile, strays, opened, ask):
     async with hostile(lambda frame, _: [adu(frame)]) as server:
         link = await opened(link_of(server, strays))
         follow = Following(ask(), 3)
-        follow.first = lambda exchange: asyncio.get_running_loop().call_soon(
-            link.data_received, exchange.response
-        )
-        last = await link.converse(ask(), STRICT, follow)
+        talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
+        await follow.held.wait()
+        link.data_received(follow.seen[0].response)
+        link.resume(ask())
+        last = await talk
     assert [one.outcome for one in follow.seen] == [Outcome.DATA] * 3
     assert last is follow.seen[-1]
     assert [int.from_bytes(frame[:2], "big") for frame in server.seen] == [1, 2, 3]
@@ -493,13 +492,35 @@ async def test_what_comes_twice_before_the_second_request_is_no_answer_to_it(hos
     assert [stray.outcome for stray in strays] == [Outcome.REPEATED]
 
 
-async def test_a_conversation_cancelled_while_the_link_looks_sends_nothing_more(hostile, strays, opened, ask):
+@pytest.mark.parametrize("how", ["cancelled", "told to end"])
+async def test_a_held_conversation_that_ends_sends_nothing_more(hostile, strays, opened, ask, how):
     async with hostile(lambda frame, _: [adu(frame)]) as server:
         link = await opened(link_of(server, strays))
         follow = Following(ask(), 3)
         talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
-        follow.first = lambda _: talk.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await talk
+        await follow.held.wait()
+        if how == "cancelled":
+            talk.cancel()
+        else:
+            link.resume(None)
+        (last,) = await asyncio.gather(talk, return_exceptions=True)
+        assert isinstance(last, asyncio.CancelledError) if how == "cancelled" else last is follow.seen[0]
+        link.resume(ask())
         assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
     assert [int.from_bytes(frame[:2], "big") for frame in server.seen] == [1, 2]
+
+
+async def test_a_write_is_refused_on_every_way_into_a_conversation(hostile, strays, opened, ask):
+    """Source: docs/decisions (read-only by construction); function 6 writes a register."""
+    async with hostile(lambda frame, _: [adu(frame)]) as server:
+        link = await opened(link_of(server, strays))
+        follow = Following(ask(), 3)
+        talk = asyncio.ensure_future(link.converse(ask(), STRICT, follow))
+        await follow.held.wait()
+        link.resume(ask(bytes.fromhex("0600010003")))
+        with pytest.raises(WriteRefused):
+            await talk
+        follow.request = ask(bytes.fromhex("0600010003"))
+        with pytest.raises(WriteRefused):
+            await link.converse(ask(), STRICT, follow)
+    assert {frame[7] for frame in server.seen} == {3}

@@ -35,7 +35,7 @@ from probe.model.lineup import Lineup, SourceText
 from probe.model.profile import Area, Limits, Point, Profile, Quirks
 from probe.model.scope import Scope
 from probe.wire.echo import EchoRight
-from probe.wire.link import Follow, Request, StrayHandler
+from probe.wire.link import Follow, Hold, Request, StrayHandler
 
 SECOND = 1_000_000_000
 
@@ -156,9 +156,17 @@ class FakeLink:
         while True:
             exchange = await self.exchange(request, quirks)
             following = follow(exchange) if exchange.outcome is Outcome.DATA else None
+            if following is Hold.HOLD:
+                self._held = asyncio.get_running_loop().create_future()
+                following = await self._held
             if following is None:
                 return exchange
             request = following
+
+    def resume(self, request: Request | None) -> None:
+        """As a real link, but the device never closes meanwhile."""
+        if not self._held.done():
+            self._held.set_result(request)
 
     async def close(self) -> Disconnect | None:
         if self._open:
