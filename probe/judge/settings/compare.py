@@ -17,6 +17,8 @@ from probe.model.setting_rule import FunctionRule, GroupRule, Level, SettingsRul
 from probe.model.study import StudiedDevice, Study, amperes, resolved_group
 
 AT_THE_DISPLAY = "read it at the breaker's own display"
+#: The group that the others stand on.
+NORMAL = "normal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,12 +99,12 @@ class _Group:
         self._rule = rule
         self._found: FoundGroup = sides.found.groups[rule.name]
         self._studied = sides.studied_group(rule.name)
-        self._normal = sides.studied_group("normal")
+        self._normal = sides.studied_group(NORMAL)
 
     def function(self, name: str) -> Iterator[Row]:
         rule, studied = self._rule.functions.get(name), self._studied.get(name)
-        if name not in self._rule.own and self._is_inherited(name, studied):
-            return  # compared in the group that holds it
+        if self._rule.name != NORMAL and name not in self._rule.own and self._is_inherited(name, studied):
+            return  # told in the normal group
         if rule is None and studied is None:
             return
         if rule is None or studied is None:
@@ -169,7 +171,7 @@ class _Group:
         if why:
             return self._row(name, "delay", Kind.UNCLEAR, found=seen, studied=_delay_text(studied),
                              unit=found.delay_unit, note=why, point=timing.point)  # fmt: skip
-        at = f" at {figure(studied.multiple)} x {studied.base}" if factor != 1.0 else ""
+        at = f" at {_at(studied)}" if factor != 1.0 else ""
         note = f"the device counts it at {figure(timing.multiple)} x {timing.base}" if factor != 1.0 else ""
         scaled = seen if seen.number is None else seen._replace(value=seen.number * factor)
         step = None if timing.step is None else timing.step * factor
@@ -321,8 +323,13 @@ def _words(function: str, attribute: str) -> str:
 def _delay_text(studied: FunctionSetting) -> str:
     if studied.delay is None:
         return ""
-    at = f" at {figure(studied.multiple)} x {studied.base}" if studied.multiple else ""
+    at = f" at {_at(studied)}" if studied.multiple else ""
     return f"{figure(studied.delay)} {studied.delay_unit}{at}".strip()
+
+
+def _at(studied: FunctionSetting) -> str:
+    """The current at which the study counts a delay: ``6 x pickup``, ``4800 A``."""
+    return f"{figure(studied.multiple)} {'A' if studied.base == 'A' else f'x {studied.base}'}"
 
 
 def _text(seen: Seen) -> str:
