@@ -91,12 +91,16 @@ def audit_to(place: FleetPlace, sweep: Sweep, file: Path, *, stop: Callable[[], 
 
 def is_free(place: FleetPlace, sweep: Sweep) -> bool:
     """True if nobody works on the sweep's lineup, also no audit whose starter died."""
-    named = lineup_named(place, sweep)
-    if named is None:
-        return True
-    locks = place.folder / ".locks"
     try:
-        with lineup_lock(locks, *named, "a look"), held_by_child(locks, *named):
+        lineup, _ = open_lineup(place.path(sweep.map), [place.path(name) for name in sweep.profiles])
+    except InputError:
+        return True
+    locks, named = place.folder / ".locks", (lineup.map.site, lineup.map.lineup)
+    try:
+        with lineup_lock(locks, *named, "a look"), held_by_child(locks, *named) as handle:
+            if handle is None:  # nothing is handed down here: the audit's own hold on the gear tells of it
+                with at_the_gear(lineup.map, "a look"):
+                    pass
             return True
     except LineupBusy:
         return False

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -191,9 +192,21 @@ def until(condition: Callable[[], Any], what: str) -> Any:
     return found
 
 
+@contextmanager
+def nothing_handed_down(*_: object) -> Iterator[None]:
+    """As on Windows, where no locked handle goes on to a child."""
+    yield None
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="needs signals that stop and kill")
-def test_a_killed_run_is_waited_for_and_taken_in_by_the_next(tmp_path: Path) -> None:
+@pytest.mark.parametrize("hands_down", [True, False])
+def test_a_killed_run_is_waited_for_and_taken_in_by_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hands_down: bool
+) -> None:
     """kill -9 of ``sweep run`` in mid-audit: its audit goes on, holds its lineup, and is taken in once."""
+    if not hands_down:
+        monkeypatch.setattr("probe.sweep.run.held_by_child", nothing_handed_down)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))  # where audits hold their gear
     with socket.create_server(("127.0.0.1", 0)) as silent:
         place = fleet_in(tmp_path, "history.sqlite", port=silent.getsockname()[1])
         command = [sys.executable, "-m", "probe", "sweep", "run", str(place.file), "msb-1"]
