@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,22 +15,31 @@ from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.evidence import (
     JUDGED,
     Anchor,
+    AnswerTopic,
+    ClockDecision,
     Connect,
     ConnectOutcome,
+    Disconnect,
+    Echo,
     Evidence,
     Exchange,
     Framing,
+    Neighbour,
     Note,
+    OperatorAnswer,
     Outcome,
     Purpose,
+    ReferenceSample,
     Stray,
 )
-from probe.model.lineup import Lineup
+from probe.model.lineup import Lineup, SourceText
 from probe.model.map_load import load_lineup
-from probe.model.scope import Scope
+from probe.model.scope import Scope, SurveyScope
+from probe.record import rejudge
 from probe.record.content import RecordContent, lineup_of, load
 from probe.record.header import Header
-from probe.record.rejudge import judge_again
+from probe.record.rejudge import NEVER, judge_again
+from probe.record.rejudge import Evidence as RecordEvidence
 from probe.record.writer import RecordWriter
 
 MAP = b"""\
@@ -164,3 +174,110 @@ def test_the_lineup_is_rebuilt_from_the_texts_in_the_record(tmp_path: Path, line
 def test_expectations_come_back(tmp_path: Path, lineup: Lineup) -> None:
     content, _ = _record(tmp_path, lineup)
     assert content.expectations == tuple(expected(lineup, content.header.scope))
+
+
+def _one_of_each(tag: str, port: int, at: int) -> tuple[Evidence, ...]:
+    """A piece of every kind that belongs to a device or to the run, numbered by its time."""
+    host = f"127.0.0.1:{port}"
+    reading = _exchange(tag, at)
+    return (
+        reading,
+        reading._replace(purpose=Purpose.REFERENCE),
+        Stray(host, at, Outcome.LATE, b"\0", tag),
+        Stray(host, at, Outcome.UNASKED, b"\0", ""),
+        Echo("127.0.0.1", tag, at, at, True),
+        Neighbour("127.0.0.1", tag, at, "02:00:5e:10:00:01"),
+        ClockDecision(tag, at, "left", "A. Tester", "no", "", ""),
+        Connect(host, at, at, ConnectOutcome.OPEN, "", ""),
+        Disconnect(host, at, True, 1),
+        Anchor(at, at),
+        Note(at, "said", tag),
+        ReferenceSample("laptop", at, at, 0, 0, True, "", b""),
+        OperatorAnswer(at, "sheet", "item", "part", tag, 1, AnswerTopic.DONE, "?", "yes", "AT", ""),
+    )
+
+
+def _numbers(items: Sequence[tuple[int, object]]) -> list[int]:
+    return [number for number, _ in items]
+
+
+def _evidence_of(tmp_path: Path, lineup: Lineup, scope: Scope) -> tuple[RecordEvidence, int]:
+    """Lines 2 to 14 are of MTR-1, 15 its mark, 16 to 28 of it again, 29 to 41 of MTR-2, which is not done."""
+    writer = RecordWriter.create(
+        tmp_path / "r.audit.jsonl", Header.of(lineup, scope, tool_version="0", started_wall_ns=0)
+    )
+    for piece in _one_of_each("MTR-1", 15_020, 1):
+        writer.keep(piece)
+    mark = writer.keep(Note(2, JUDGED, "MTR-1"))
+    for piece in (*_one_of_each("MTR-1", 15_020, 3), *_one_of_each("MTR-2", 15_021, 4)):
+        writer.keep(piece)
+    writer.seal(complete=True, reason="")
+    return RecordEvidence(load(writer.path), lineup), mark
+
+
+def test_a_device_is_given_what_came_before_it_was_judged_and_nothing_of_another(
+    tmp_path: Path, lineup: Lineup
+) -> None:
+    evidence, mark = _evidence_of(tmp_path, lineup, Scope(tags=("MTR-1", "MTR-2")))
+    assert (mark, evidence.judged_at) == (15, {"MTR-1": 15})
+    for tag, first, interrupted in (("MTR-1", 2, False), ("MTR-2", 29, True)):
+        seen = evidence.of_device(tag)
+        assert (seen.tag, seen.interrupted) == (tag, interrupted)
+        held = (seen.exchanges, seen.strays, seen.echoes, seen.neighbours, seen.decisions)
+        assert [_numbers(items) for items in held] == [
+            [first],
+            [first + 2],
+            [first + 4],
+            [first + 5],
+            [first + 6],
+        ]
+        assert (_numbers(seen.connects), _numbers(seen.disconnects)) == ([first + 7], [first + 8])
+
+
+def test_the_run_is_given_what_belongs_to_nobody_up_to_then(tmp_path: Path, lineup: Lineup) -> None:
+    evidence, mark = _evidence_of(tmp_path, lineup, Scope(tags=("MTR-1", "MTR-2")))
+    for end, firsts in ((mark, [2]), (NEVER, [2, 16, 29])):
+        run = evidence.of_run(end)
+        for items, behind in (
+            (run.reference_exchanges, 1), (run.anchors, 9), (run.notes, 10), (run.references, 11),
+            (run.answers, 12),
+        ):  # fmt: skip
+            assert _numbers(items) == [first + behind for first in firsts]
+        assert (run.network, run.witnessed) == ((), ()), "nothing was surveyed and nobody acted"
+    assert _numbers(evidence.of_run(mark).strays) == [5]
+    assert _numbers(evidence.of_run().strays) == [5, 18, 19, 32], (
+        "18: of a device that had been judged already"
+    )
+
+
+def test_a_stray_of_a_device_that_was_not_asked_is_the_runs(tmp_path: Path, lineup: Lineup) -> None:
+    evidence, _ = _evidence_of(tmp_path, lineup, Scope(tags=("MTR-1",), left_out=("MTR-2",)))
+    assert 31 in _numbers(evidence.of_run().strays)
+
+
+def test_a_survey_is_judged_on_all_that_speaks_of_the_network(tmp_path: Path, lineup: Lineup) -> None:
+    scope = Scope(tags=("MTR-1", "MTR-2"), survey=SurveyScope())
+    evidence, mark = _evidence_of(tmp_path, lineup, scope)
+    of_network = [0, 1, 4, 5, 7]  # exchanges, echo, neighbour, connection
+    assert _numbers(evidence.of_run(mark).network) == [2 + n for n in of_network]
+    assert _numbers(evidence.of_run().network) == [first + n for first in (2, 16, 29) for n in of_network]
+
+
+def test_where_people_act_the_run_is_given_what_all_devices_did(tmp_path: Path, lineup: Lineup) -> None:
+    scope = Scope(tags=("MTR-1", "MTR-2"), sheets=("opening",))
+    evidence, mark = _evidence_of(tmp_path, lineup, scope)
+    assert _numbers(evidence.of_run(mark).witnessed) == [2, 3, 9]
+    assert _numbers(evidence.of_run().witnessed) == [first + n for first in (2, 16, 29) for n in (0, 1, 7)]
+
+
+def test_what_people_worked_through_stays_when_another_map_is_judged_by(
+    tmp_path: Path, lineup: Lineup, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    content, _ = _record(tmp_path, lineup)
+    sheet = SourceText(name="s.yaml", text="a: 1\n", sha256="0" * 64)
+    seen: list[Lineup] = []
+    real = rejudge.conclude
+    monkeypatch.setattr(rejudge, "conclude", lambda one, *more: (seen.append(one), real(one, *more))[1])
+    judge_again(replace(content, header=replace(content.header, sheet_texts=(sheet,))), lineup)
+    judge_again(content, replace(lineup, sheet_texts=(sheet,)))
+    assert [one.sheet_texts for one in seen] == [(sheet,), ()]
