@@ -1,26 +1,32 @@
 """What lives long, watched from inside: a process that sweeps, or one that audits, again and again.
 
-    python -m bench.soak_subject sweeps|audits FOLDER PORT COUNT SECONDS
+    python -m bench.soak_subject sweeps|audits|replays FOLDER PORT COUNT SECONDS
 
 ``sweeps``: the cycle of ``sweep watch`` (time table, lock, an audit in a process of its own, record, history,
 drift, alerts) with a clock that goes a quarter of an hour forward for each sweep. ``audits``: whole audits in
-this very process, with ``asyncio`` as the command has it. After each, one line of JSON: what this process
-holds.
+this very process, with ``asyncio`` as the command has it. ``replays``: the cycle as above, but the audit's
+process is left out: records of the sweeps (``../sweeps``) are taken in again, each as if it were new, so that
+weeks of sweeps go by in minutes. After each, one line of JSON: what this process holds.
 """
 
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import gc
 import json
 import logging
+import shutil
 import sys
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import psutil
 
@@ -48,12 +54,35 @@ def held() -> Held:
     return {
         "uss_kib": memory.uss / 1024,
         "rss_kib": memory.rss / 1024,
+        "heap_kib": heap_kib(),
+        "blocks": float(sys.getallocatedblocks()),
         "handles": float(me.num_fds() if hasattr(me, "num_fds") else me.num_handles()),
         "sockets": float(len(me.net_connections(kind="all"))),
         "threads": float(threading.active_count()),
         "children": float(len(me.children())),
         "objects": float(len(gc.get_objects())),
     }
+
+
+class _Mallinfo(ctypes.Structure):
+    """Source: mallinfo2(3) of the Linux manual pages 6.03; the same order since glibc 2.33."""
+
+    _fields_ = [
+        (name, ctypes.c_size_t)
+        for name in ("arena", "ordblks", "smblks", "hblks", "hblkhd", "usmblks", "fsmblks", "uordblks",
+                     "fordblks", "keepcost")
+    ]  # fmt: skip
+
+
+def heap_kib() -> float:
+    """What C code has asked for and not given back (SQLite, Python's large objects), KiB; 0 if not told."""
+    try:
+        ask = ctypes.CDLL(None).mallinfo2
+    except (AttributeError, OSError, TypeError):
+        return 0.0
+    ask.restype = _Mallinfo
+    told = ask()
+    return float(told.uordblks + told.hblkhd) / 1024
 
 
 def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
@@ -80,6 +109,38 @@ def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
         return {"state": outcome.state.value if outcome else "nothing was due", "tasks": 0}
 
     return once, history.close
+
+
+def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
+    """One sweep whose record is one of an earlier sweep under another code and time."""
+    from probe.collect.inputs import open_lineup
+    from probe.history.digest import RunDigest
+    from probe.history.distil import distil_file
+    from probe.model.fleet import Sweep
+    from probe.sweep import run
+    from probe.sweep.place import FleetPlace
+
+    records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
+    began = datetime(2026, 1, 1, tzinfo=UTC)
+    shutil.copy(folder.parent / "sweeps" / "map.yaml", folder / "map.yaml")
+    done = [0]
+
+    def audit_to(place: FleetPlace, sweep: Sweep, file: Path, **_: object) -> run.Ran:
+        open_lineup(place.path(sweep.map))  # as before an audit, too
+        shutil.copyfile(records[done[0] % len(records)], file)
+        return run.Ran(0)
+
+    def as_new(file: Path, *, place: str = "") -> RunDigest:
+        done[0] += 1
+        at_ns = round((began + done[0] * STEP).timestamp() * 1e9)
+        code = f"{done[0]:064x}"
+        return replace(distil_file(file, place=place), started_ns=at_ns, finished_ns=at_ns + 10**9, code=code)
+
+    once, end = sweeps(folder, gear)
+    patches: list[Any] = [patch.object(run, "audit_to", audit_to), patch.object(run, "distil_file", as_new)]
+    for one in patches:
+        one.start()
+    return once, lambda: (end(), [one.stop() for one in patches])
 
 
 def audits(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
@@ -118,14 +179,15 @@ def main(what: str, folder: Path, port: int, count: int, seconds: float) -> int:
     """Go on until the count or the time is reached; prints a line after each."""
     with Gear(folder, port) as gear:
         gear.set([])
-        once, end = {"sweeps": sweeps, "audits": audits}[what](folder, gear)
+        once, end = {"sweeps": sweeps, "audits": audits, "replays": replays}[what](folder, gear)
         until = time.monotonic() + seconds
         states: Counter[str] = Counter()
         for number in range(count):
             if time.monotonic() > until:
                 break
             name, faults = weather(number)
-            gear.set(faults)
+            if what != "replays":
+                gear.set(faults)
             told = once(number)
             states[str(told["state"])] += 1
             print(json.dumps({"n": number, "weather": name, **told, **held()}), flush=True)

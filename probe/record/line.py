@@ -267,6 +267,13 @@ _TEXTS_KEPT = 50_000
 _quoted = _Quoted()
 
 
+def forget() -> None:
+    """Let go of what was kept of texts, for a new record: a process that makes many must stay level."""
+    _quoted.clear()
+    _all_frames.clear()
+    _frames.clear()
+
+
 def _number(number: int) -> Any:
     """As a line holds it; Any, because it stands in for the number only where text is made of it."""
     return number if -LARGEST <= number <= LARGEST else f'"{number}"'

@@ -34,6 +34,7 @@ from probe.record.line import (
     evidence_lines,
     expected_line,
     finding_lines,
+    forget,
     is_bearable,
     line,
 )
@@ -84,6 +85,7 @@ class RecordWriter:
         if not is_bearable(first):
             raise InputError([_too_large(path, len(first))])
         file = _open_new(path)
+        forget()
         try:
             writer = cls(path, file, Reserve(path.parent), signer)
             hold(path, file)

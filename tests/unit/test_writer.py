@@ -16,6 +16,7 @@ from probe.model.evidence import Anchor, Exchange, Framing, Note, Outcome, Purpo
 from probe.model.finding import Cause, Expectation, Finding, Verdict
 from probe.model.lineup import SourceText
 from probe.model.scope import Scope
+from probe.record import line as record_line
 from probe.record import writer as writing
 from probe.record.content import load
 from probe.record.header import Header, Instrument, rfc3339
@@ -477,3 +478,13 @@ def test_verdicts_are_on_their_way_before_the_seal_is_made(tmp_path: Path) -> No
     writer.conclude([_finding()], [cause])
     assert [line["kind"] for line in _lines(writer.path)] == ["head", "finding", "cause"]
     writer.close()
+
+
+def test_texts_of_one_record_are_not_kept_for_the_next(tmp_path: Path) -> None:
+    """Found by the soak: a process that audits again and again kept the texts of thousands of runs."""
+    for number in range(3):
+        writer = RecordWriter.create(tmp_path / f"{number}.audit.jsonl", _header())
+        writer.conclude([_finding(observed=f"{number} of {k}", title=f"{number}/{k}") for k in range(50)], [])
+        writer.seal(complete=True, reason="")
+    assert {text.partition(" of ")[0] for text in record_line._quoted if " of " in text} == {"2"}
+    assert len(record_line._all_frames) == 50
