@@ -122,7 +122,6 @@ def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
 
     records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
     began = datetime(2026, 1, 1, tzinfo=UTC)
-    shutil.copy(folder.parent / "sweeps" / "map.yaml", folder / "map.yaml")
     done = [0]
 
     def audit_to(place: FleetPlace, sweep: Sweep, file: Path, **_: object) -> run.Ran:
