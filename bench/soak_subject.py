@@ -25,7 +25,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 from unittest.mock import patch
 
 import psutil
@@ -113,33 +112,34 @@ def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
 
 def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
     """One sweep whose record is one of an earlier sweep under another code and time."""
-    from probe.collect.inputs import open_lineup
     from probe.history.digest import RunDigest
     from probe.history.distil import distil_file
-    from probe.model.fleet import Sweep
     from probe.sweep import run
-    from probe.sweep.place import FleetPlace
 
     records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
     began = datetime(2026, 1, 1, tzinfo=UTC)
     done = [0]
 
-    def audit_to(place: FleetPlace, sweep: Sweep, file: Path, **_: object) -> run.Ran:
-        open_lineup(place.path(sweep.map))  # as before an audit, too
+    def copied(place: object, sweep: object, file: Path, *_: object) -> run.Ran:
         shutil.copyfile(records[done[0] % len(records)], file)
+        done[0] += 1
         return run.Ran(0)
 
     def as_new(file: Path, *, place: str = "") -> RunDigest:
-        done[0] += 1
         at_ns = round((began + done[0] * STEP).timestamp() * 1e9)
         code = f"{done[0]:064x}"
         return replace(distil_file(file, place=place), started_ns=at_ns, finished_ns=at_ns + 10**9, code=code)
 
-    once, end = sweeps(folder, gear)
-    patches: list[Any] = [patch.object(run, "audit_to", audit_to), patch.object(run, "distil_file", as_new)]
-    for one in patches:
-        one.start()
-    return once, lambda: (end(), [one.stop() for one in patches])
+    sweep, end = sweeps(folder, gear)
+
+    def once(number: int) -> dict[str, object]:
+        with patch.object(run, "_audit", copied), patch.object(run, "distil_file", as_new):
+            told = sweep(number)
+        if done[0] != number + 1:
+            raise RuntimeError("a sweep was not a record taken in again")
+        return told
+
+    return once, end
 
 
 def audits(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
