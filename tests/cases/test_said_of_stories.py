@@ -2,6 +2,7 @@
 
 The stories (``stories/causes.yaml``) state the causes that must be named and their order; the page
 ``said/stories.txt`` shows their words, how sure they are, what they explain, and what else does not pass.
+Scenes (``stories/scenes.yaml``) are crowded ones: several things wrong at several places, all told at once.
 
 ``BUSWITNESS_GOLDEN=write .venv/bin/pytest tests/cases/test_said_of_stories.py`` makes the page anew.
 """
@@ -22,14 +23,20 @@ from tests.cases.said_page import HEAD, parts_of, told
 HERE = Path(__file__).parent
 PAGE = HERE / "said" / "stories.txt"
 WRITE = os.environ.get("BUSWITNESS_GOLDEN") == "write"
-STORIES = yaml.safe_load((HERE / "stories" / "causes.yaml").read_text("utf-8"))
+STORIES, SCENES = (yaml.safe_load((HERE / "stories" / f"{name}.yaml").read_text("utf-8"))
+                   for name in ("causes", "scenes"))  # fmt: skip
 
 
 def said(story: dict[str, Any], judge: Any) -> str:
-    """The causes of a story, and its findings that do not pass; of those untested their titles only."""
-    conclusion = judge(story).conclusion
-    bad = [f for f in conclusion.findings if f.verdict in (Verdict.FAIL, Verdict.REVIEW)]
-    return told([f._replace(advice="") for f in bad], conclusion.causes)
+    """The causes of a story, and its findings that fail or need a review; of a scene all that were tested."""
+    result = judge(story)
+    conclusion = getattr(result, "conclusion", None)
+    found = result.said if conclusion is None else conclusion.findings
+    if story in SCENES:
+        seen = [f for f in found if f.verdict is not Verdict.NOT_TESTED]
+    else:
+        seen = [f._replace(advice="") for f in found if f.verdict in (Verdict.FAIL, Verdict.REVIEW)]
+    return told(seen, () if conclusion is None else conclusion.causes)
 
 
 @cache
@@ -43,7 +50,7 @@ def test_the_causes_are_those_of_the_story(story: dict[str, Any], judge: Any) ->
     assert [" ".join((cause.kind, *cause.subjects)) for cause in causes] == story["causes"]
 
 
-@pytest.mark.parametrize("story", STORIES, ids=[story["name"] for story in STORIES])
+@pytest.mark.parametrize("story", [*STORIES, *SCENES], ids=[one["name"] for one in (*STORIES, *SCENES)])
 def test_what_is_said_of_each_story(story: dict[str, Any], judge: Any) -> None:
     if WRITE:
         pytest.skip("the page is being made")
@@ -52,6 +59,6 @@ def test_what_is_said_of_each_story(story: dict[str, Any], judge: Any) -> None:
 
 def test_the_page_holds_just_the_stories(judge: Any) -> None:
     if WRITE:
-        text = "".join(f"{HEAD}{story['name']}\n{said(story, judge)}" for story in STORIES)
+        text = "".join(f"{HEAD}{story['name']}\n{said(story, judge)}" for story in (*STORIES, *SCENES))
         PAGE.write_text(text, encoding="utf-8", newline="\n")
-    assert sorted(page()) == sorted(story["name"] for story in STORIES)
+    assert sorted(page()) == sorted(story["name"] for story in (*STORIES, *SCENES))

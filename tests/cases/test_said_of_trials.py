@@ -26,10 +26,16 @@ PAGE = Path(__file__).parent / "said" / "trials.txt"
 WRITE = os.environ.get("BUSWITNESS_GOLDEN") == "write"
 PAIRS = ("byte order + reversed CT", "wye or delta + reversed CT", "scale + voltage missing")
 SOUND = (HEALTHY, ONE_PHASE + HEALTHY, DELTA + HEALTHY)
-OTHERS = (*OF_ONE_PHASE, *OF_DELTA, *PAIRS)
+TWO = (
+    "address + currents rolled", "scale + reversed CT", "scale + currents swapped",
+    "currents swapped + reversed CT", "reversed CT + currents rolled",
+)  # fmt: skip
+OTHERS = (*OF_ONE_PHASE, *OF_DELTA, *PAIRS, *TWO)
+TURNS = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 NAMES = [
     *(f"{fault}, first" for fault in (*FAULTS, *SOUND, *OTHERS)),
-    *(f"{fault}, {turn}" for turn in ("second", "third", "fourth", "fifth") for fault in (*FAULTS, *OTHERS)),
+    *(f"{fault}, {turn}" for turn in TURNS[:2] for fault in SOUND),
+    *(f"{fault}, {turn}" for turn in TURNS for fault in (*FAULTS, *OTHERS)),
 ]
 
 
@@ -46,7 +52,7 @@ def said(name: str) -> str:
     mark = marked(fault, trial, result, truths)
     put_in = "; ".join(f"{' or '.join(t.kinds)} at {', '.join(t.tags)}" for t in truths) or "nothing"
     head = f"put in: {put_in}; right: {mark.right}, blamed: {mark.alarms}\n"
-    if seed != "first":
+    if seed != "first" and fault not in SOUND:
         return head + "".join(f"{next(of_cause(one))}\n" for one in result.causes)
     shown = [f for f in result.findings if f.check.startswith(("electrical.", "supply.", "lineup."))]
     if fault not in SOUND:

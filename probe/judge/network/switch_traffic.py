@@ -53,14 +53,17 @@ def _counted(
 ) -> Iterator[Finding]:
     """A finding for each port whose counters rose; one for all the others."""
     clean: list[Change] = []
+    rose, calm = 0, 0
     unknown: dict[str, str] = {}
     for one in view.ports:
         found = {name: seen for name in names if (seen := change(view, name, one)) is not None}
         risen = {name: seen for name, seen in found.items() if seen.rise}
         unknown.update((one.name, seen.reason) for seen in found.values() if seen.reason)
         if risen:
+            rose += 1
             yield _risen(check, view, one, risen, verdict, title)
         else:
+            calm += bool(found)
             clean += [seen for seen in found.values() if not seen.reason]
     if unknown:
         port, reason = next(iter(unknown.items()))
@@ -70,7 +73,7 @@ def _counted(
         yield check.find(
             view.tag,
             Verdict.PASS,
-            f"{check.title} ({count(len(view.ports), 'port')})",
+            f"{check.title} ({count(calm, 'other port' if rose else 'port')})",
             observed=f"0 in {span(worst.seconds.low)}",
             expected="0 while watched",
             evidence=worst.lines,

@@ -26,21 +26,22 @@ CHARGE_PERCENT = 90.0
 
 Judge = Callable[[Check, Device, UpsState], Iterable[Finding]]
 _WORKING = "The load hangs on the battery: find out why the mains are away before it is empty."
+_NO_OUTPUT = "Nothing comes out of it: see whether its output is switched off, and what its load is fed from."
 
 
 def _source(check: Check, device: Device, state: UpsState) -> Iterator[Finding]:
     if state.on_battery is None and not state.source:
         return
-    on_battery = state.on_battery or state.source in ("battery", "none")
-    usual = state.source in ("", "normal")
-    verdict = Verdict.FAIL if on_battery else (Verdict.PASS if usual else Verdict.REVIEW)
+    none, usual = state.source == "none", state.source in ("", "normal")
+    on_battery = state.on_battery or state.source == "battery"
+    verdict = Verdict.FAIL if on_battery or none else (Verdict.PASS if usual else Verdict.REVIEW)
     title = {
-        Verdict.FAIL: "The supply runs from its battery",
+        Verdict.FAIL: "The supply gives no output" if none else "The supply runs from its battery",
         Verdict.REVIEW: f"The supply's output comes from {state.source}",
         Verdict.PASS: check.title,
     }[verdict]
     advice = {
-        Verdict.FAIL: _WORKING,
+        Verdict.FAIL: _NO_OUTPUT if none else _WORKING,
         Verdict.REVIEW: "On bypass nothing is backed up: put it back to normal before hand-over.",
         Verdict.PASS: "",
     }[verdict]
