@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 
 from probe.collect.pacing import SECOND_NS
 
@@ -76,3 +77,49 @@ class Lanes:
             if not place.done():
                 self._busy += 1
                 place.set_result(None)
+
+
+class Pass:
+    """What one link has of the lanes. held: one of them is its own."""
+
+    __slots__ = ("_lanes", "_place", "held")
+
+    def __init__(self, lanes: Lanes) -> None:
+        self.held = False
+        self._lanes = lanes
+        self._place: asyncio.Future[None] | None = None  # in the queue
+
+    def take(self) -> bool:
+        """True if there was a free lane; it is ours until ``leave``."""
+        self.held = self._lanes.take()
+        return self.held
+
+    async def enter(self) -> None:
+        """Return when there is a lane for us."""
+        await self._lanes.enter()
+        self.held = True
+
+    def when_free(self, call: Callable[[], None]) -> None:
+        """Have this called when there is a lane for us, unless we ``leave`` before."""
+
+        def admitted(place: asyncio.Future[None]) -> None:
+            if place.cancelled():
+                return
+            if self._place is not place:  # we left while it was given to us
+                self._lanes.leave(0)
+                return
+            self._place = None
+            self.held = True
+            call()
+
+        self._place = self._lanes.place()
+        self._place.add_done_callback(admitted)
+
+    def leave(self, took_ns: int) -> None:
+        """Give our lane back, or our place in the queue. took_ns: see ``Lanes.leave``."""
+        if self._place is not None:
+            self._place.cancel()
+            self._place = None
+        if self.held:
+            self.held = False
+            self._lanes.leave(took_ns)

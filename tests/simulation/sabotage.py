@@ -52,7 +52,7 @@ def _no_gaps(put: Put) -> None:
     """Nobody waits before a request."""
 
     async def broken(self: Host, request: Any) -> Any:
-        self._fresh = False
+        self._access.fresh = False
         return request
 
     put(Host, "_hold_back", broken)

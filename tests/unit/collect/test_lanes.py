@@ -6,7 +6,9 @@ import asyncio
 from itertools import pairwise
 from typing import Any
 
-from probe.collect.lanes import Lanes
+import pytest
+
+from probe.collect.lanes import Lanes, Pass
 from probe.model.evidence import Outcome, Purpose
 
 MS = 1_000_000
@@ -89,3 +91,43 @@ def test_a_run_with_one_lane_asks_all_and_a_silent_device_holds_nobody_up(
     assert all(a[1] <= b[0] for a, b in pairwise(later)), "after the first, one at a time"
     silent = [e for e in world.watcher.exchanges if e.tag == "Q7"]
     assert silent[0].sent_ns < polls[0].received_ns
+
+
+async def test_a_link_that_waits_is_called_when_there_is_a_lane_for_it() -> None:
+    lanes = Lanes(1)
+    first, second, called = Pass(lanes), Pass(lanes), []
+    assert first.take()
+    second.when_free(lambda: called.append(second.held))
+    await asyncio.sleep(0)
+    assert called == []
+    first.leave(0)
+    await asyncio.sleep(0)
+    assert called == [True]
+    assert not first.take()
+
+
+async def test_a_link_that_leaves_while_a_lane_is_given_to_it_gives_it_on() -> None:
+    lanes = Lanes(1)
+    first, second, third = Pass(lanes), Pass(lanes), Pass(lanes)
+    called: list[str] = []
+    first.take()
+    second.when_free(lambda: called.append("second"))
+    third.when_free(lambda: called.append("third"))
+    first.leave(0)  # the lane is the second's, who does not know it yet
+    second.leave(0)
+    for _ in range(4):
+        await asyncio.sleep(0)
+    assert called == ["third"]
+    third.leave(0)
+    assert first.take(), "no lane was lost"
+
+
+async def test_a_link_that_leaves_the_queue_is_not_called() -> None:
+    lanes = Lanes(1)
+    first, second = Pass(lanes), Pass(lanes)
+    first.take()
+    second.when_free(lambda: pytest.fail("it has left"))
+    second.leave(0)
+    first.leave(0)
+    await asyncio.sleep(0)
+    assert first.take()
