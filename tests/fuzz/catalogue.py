@@ -14,6 +14,7 @@ _BY_MODULE = {
     "services": "snmp_values snmp_messages sntp neighbour_tables",
     "snmp_session": "snmp_session",
     "words": "typed_words",
+    "stores": "record_store",
     "documents": "yaml map profile study amounts procedure checklist checklist_items fleet trust project "
     "scenario report_texts",
     "sheets": "schedule register_list study_table",

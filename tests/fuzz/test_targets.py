@@ -25,10 +25,11 @@ def _tidy() -> Iterator[None]:
     yield
     import shutil
 
-    from tests.fuzz.targets import intake, links, records
+    from tests.fuzz.targets import intake, links, records, stores
 
     links.close()
     intake.close()
+    stores.close()
     shutil.rmtree(records.folder(), ignore_errors=True)
     records.folder.cache_clear()
 
