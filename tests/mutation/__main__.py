@@ -64,6 +64,7 @@ def main(arguments: list[str]) -> int:
     os.environ["MUTATION_SLOW_S"] = options.slow
     memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None  # spares a slow disk
     with tempfile.TemporaryDirectory(prefix="buswitness-mutants-", dir=memory) as name:
+        Path(name).chmod(0o711)  # tests that become another user must get through
         copy = Path(name) / "tree"
         take_copy(copy, options.overlay)
         drawn, of = draw(copy, options.package, options.sample, options.seed)

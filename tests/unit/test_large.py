@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from probe.model.errors import RecordError
-from probe.model.evidence import Exchange, Purpose
+from probe.model.evidence import JUDGED, Exchange, Note, Outcome, Purpose, Stray
+from probe.model.scope import SurveyScope
 from probe.record.content import lineup_of, load
 from probe.record.large import opened
 from probe.record.rederive import rederive, write
@@ -80,3 +83,52 @@ def test_what_belongs_to_devices_is_left_in_the_file() -> None:
         kept = apart.evidence.get(Exchange, ())
         assert len(kept) < len(held.evidence[Exchange]) / 4
         assert all(one.purpose is Purpose.REFERENCE for _, one in kept)
+
+
+@pytest.mark.parametrize(
+    "ways", [{"sheets": ("opening",)}, {"survey": SurveyScope()}, {"sheets": ("a",), "survey": SurveyScope()}]
+)
+def test_what_is_judged_over_all_devices_is_held_whole(tmp_path: Path, ways: dict[str, Any]) -> None:
+    """Where people act, and in a survey, a verdict may rest on the lines of any device."""
+    held = load(SAMPLE)
+    scope = replace(held.header.scope, **ways)
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", replace(held.header, scope=scope))
+    for _, exchange in held.evidence[Exchange][:5]:
+        writer.keep(exchange)
+    writer.seal(complete=True, reason="")
+    with opened(writer.path) as apart:
+        assert apart.bulk is not None
+        assert apart.bulk.exchanges == 0
+        assert len(apart.evidence[Exchange]) == apart.exchanges == 5
+
+
+def test_the_runs_inside_a_merged_record_are_held_whole() -> None:
+    merged = SAMPLE.with_name("format-1-merged.audit.jsonl")
+    with opened(merged) as apart:
+        assert apart.evidence == load(merged).evidence
+        assert apart.exchanges == load(merged).exchanges > 0
+
+
+def test_only_what_came_before_a_device_was_judged_is_left_and_strays_too(tmp_path: Path) -> None:
+    held = load(SAMPLE)
+    tag, other = held.header.scope.tags[:2]
+    first = next(one for _, one in held.evidence[Exchange] if one.tag == tag)
+    pieces: list[Exchange | Note | Stray] = [
+        first,
+        Stray("127.0.0.1:502", 1, Outcome.LATE, b"", tag),
+        Stray("127.0.0.1:502", 1, Outcome.UNASKED, b"", ""),
+        first._replace(purpose=Purpose.REFERENCE),
+        Note(2, JUDGED, tag),
+        first,
+        first._replace(tag=other),
+        first._replace(tag="in no scope"),
+    ]
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", held.header)
+    numbers = [writer.keep(piece) for piece in pieces]
+    writer.seal(complete=True, reason="")
+    with opened(writer.path) as apart:
+        assert apart.bulk is not None
+        assert list(apart.bulk.numbers()) == [numbers[0], numbers[1], numbers[6]]
+        assert apart.bulk.exchanges == 2
+        assert [n for n, _ in apart.evidence[Exchange]] == [numbers[3], numbers[5], numbers[7]]
+        assert [n for n, _ in apart.evidence[Stray]] == [numbers[2]]

@@ -488,3 +488,18 @@ def test_texts_of_one_record_are_not_kept_for_the_next(tmp_path: Path) -> None:
         writer.seal(complete=True, reason="")
     assert {text.partition(" of ")[0] for text in record_line._quoted if " of " in text} == {"2"}
     assert len(record_line._all_frames) == 50
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="open files are counted in another way there")
+def test_no_handle_stays_open_behind_a_record(tmp_path: Path) -> None:
+    """A process that sweeps for months makes thousands of them."""
+
+    def handles() -> int:
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    before = handles()
+    RecordWriter.create(tmp_path / "a.audit.jsonl", _header()).seal(complete=True, reason="")
+    RecordWriter.create(tmp_path / "b.audit.jsonl", _header()).close()
+    with pytest.raises(InputError):
+        RecordWriter.create(tmp_path / "a.audit.jsonl", _header())
+    assert handles() == before
