@@ -17,7 +17,7 @@ it restart. Source of exception codes: MODBUS Application Protocol Specification
 
 from __future__ import annotations
 
-from collections.abc import Generator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
 
 from probe.collect.device_plan import DevicePlan, Step
@@ -73,6 +73,7 @@ class Conversation:
     """One device's conversation and what was learned of the device in this run.
 
     clock: the conversation with its clock, not begun; None if it has none or clocks are not tested.
+    identified: called when it has said who it is, and shown its proof points.
     unreadable: points that the device refused one by one. most: block limits learned, by area's kind.
     answered: a valid reply of the unit itself came at least once. given_up: it was not asked to the end, as
     it gave no valid reply; restarted: as it restarted.
@@ -84,6 +85,7 @@ class Conversation:
     course: Course
     pacing: Pacing
     clock: Script | None = None
+    identified: Callable[[], None] = lambda: None
     round: int = 0
     answered: bool = False
     given_up: bool = False
@@ -119,6 +121,7 @@ class Conversation:
         if pending and self.answered:
             yield from self._identify(first=False)
         yield from self._begin_clock(sure=bool(self.plan.poll))
+        self.identified()
         yield Phase.POLLING
         yield from self._read_round(self.plan.poll)
         yield from self._begin_clock(sure=True)

@@ -13,6 +13,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any, NamedTuple
 
+from probe.collect.board import BoardWatch
 from probe.collect.clock_talk import ClockCourse, ClockTalk
 from probe.collect.conversation import Conversation
 from probe.collect.events import AuditResult, Ledger, Observer, Phase, RunPlan
@@ -111,6 +112,8 @@ class Run:
         self._context: RunContext | None = None
         self._clocks: tuple[ClockVerdict, ...] = ()
         self._why = ""
+        self._halted = asyncio.Event()
+        self._board = BoardWatch(plan.lineup, plan.scope, self._journal, self._halt)
 
     async def carry_out(self, stop: asyncio.Event) -> AuditResult:
         """See ``agent.audit``."""
@@ -148,7 +151,8 @@ class Run:
         self._journal.on_broken = broken.set
         work = asyncio.ensure_future(self._work())
         watch = Watch(self._journal, self._clock)
-        guards: list[Coroutine[Any, Any, object]] = [stop.wait(), broken.wait(), watch.run()]
+        waits = (stop, broken, self._halted)
+        guards: list[Coroutine[Any, Any, object]] = [*(one.wait() for one in waits), watch.run()]
         others = [asyncio.ensure_future(guard) for guard in guards]
         try:
             await asyncio.wait({work, *others}, return_when=asyncio.FIRST_COMPLETED)
@@ -174,7 +178,13 @@ class Run:
             self._journal.note(INTERRUPTED, STOPPED_BY_USER)
         for host in self._hosts:
             host.stop()
-        await asyncio.wait({work}, timeout=self._pacing.grace_s if stopped else 0)
+        gently = stopped or self._halted.is_set()
+        await asyncio.wait({work}, timeout=self._pacing.grace_s if gently else 0)
+
+    def _halt(self, why: str) -> None:
+        """End the run: going on would be of no use."""
+        self._why = why
+        self._halted.set()
 
     async def _work(self) -> None:
         """All links at the same time; the reference clock of a tag is read before and after."""
@@ -299,12 +309,14 @@ class Run:
         return self._context
 
     def _talk(self, berth: Berth) -> Conversation:
+        tag = berth.device.tag
         return Conversation(
-            tag=berth.device.tag,
+            tag=tag,
             unit=berth.target.unit,
             plan=berth.plan,
             course=berth.course,
             pacing=self._pacing,
+            identified=lambda: self._board.look(tag, self._run_context()),
         )
 
     def _budget_of(self, target: Target) -> RequestBudget | None:

@@ -13,6 +13,23 @@ from probe.judge.wording import AT_THE_GEAR, count, listed, some
 from probe.model.finding import Cause, Finding, Verdict
 
 
+def _another_board(context: LineupContext, found: Found) -> Iterator[Cause]:
+    """The run was ended, as none of the serial numbers is on the map."""
+    why = context.time.wrong_board
+    if why:
+        others = [tag for tag, facts in context.facts.items() if facts.identity_wrong]
+        yield make(
+            "another board",
+            others,
+            [*bad_of(found, context.facts), *(f.id for f in found.of("lineup"))],
+            930,
+            f"{why[:1].upper()}{why[1:]}.",
+            "Compare the nameplates of this board with the map: either the cable is at another board, or the "
+            "map is another's. If the devices were exchanged, write their serial numbers into the map; "
+            f"`--only` asks a few of them meanwhile. {AT_THE_GEAR}",
+        )
+
+
 def _swapped(context: LineupContext, found: Found) -> Iterator[Cause]:
     elsewhere = misplaced(context)
     for tag, other in elsewhere.items():
@@ -276,7 +293,7 @@ def _is_ours(finding: Finding) -> bool:
     return "reference clock" in finding.title.partition("not tested")[2] or "stepped" in finding.title
 
 
-WHO_IT_IS: tuple[Rule, ...] = (_swapped, _other_device)
+WHO_IT_IS: tuple[Rule, ...] = (_another_board, _swapped, _other_device)
 #: What a proof point tells comes before the diagnosis of readings; a bare look at bytes after it.
 PROVEN: tuple[Rule, ...] = (_register_map,)
 HOW_IT_IS_READ: tuple[Rule, ...] = (_byte_order,)

@@ -172,7 +172,8 @@ class DeviceContext:
     def why_nothing(self) -> str:
         """In words, why there is no evidence for something."""
         if self.evidence.interrupted:
-            return "the run ended before it was tested"
+            why = self.run.wrong_board
+            return f"the run was ended: {why}" if why else "the run ended before it was tested"
         if not self.sent and not self.evidence.connects:
             return "the device was not asked"
         if self.reach is Reach.ANSWERS:

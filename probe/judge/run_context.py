@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from probe.judge.reference import reference_of
 from probe.model.device_evidence import RunEvidence
+from probe.model.evidence import WRONG_BOARD
 from probe.model.lineup import Lineup
 
 #: A clock that a time service slews, not steps, moves by at most 500 ppm (from memory: the customary bound).
@@ -26,6 +27,11 @@ class RunContext:
         self._anchor = run.anchors[0][1] if run.anchors else None
         self.step_s, self.step_sequences = _step(run)
         self.reference = reference_of(lineup, run)
+
+    @property
+    def wrong_board(self) -> str:
+        """Why the run ended itself at another board than the map's; empty if it did not."""
+        return next((note.text for _, note in self.run.notes if note.topic == WRONG_BOARD), "")
 
     def wall_s(self, at_ns: int) -> float | None:
         """Unix seconds that this computer's clock showed at a monotonic instant; None without an anchor."""

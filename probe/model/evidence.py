@@ -245,6 +245,8 @@ class Note(NamedTuple):
 #: Topic of a note that says when a device (``text``: its tag) was judged: on the evidence with lower sequence
 #: numbers, so that it can be judged again on just that. A device without one was not done when the run ended.
 JUDGED = "judged"
+#: Topic of a note that says why a run was ended by itself: the first serial numbers are not of this lineup.
+WRONG_BOARD = "wrong board"
 
 
 class Anchor(NamedTuple):

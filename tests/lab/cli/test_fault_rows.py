@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import signal
 import subprocess
 import sys
@@ -16,7 +15,9 @@ from types import SimpleNamespace
 import pytest
 import yaml
 
-from probe.record.content import load
+from probe.model.evidence import Exchange
+from probe.record.content import lineup_of, load
+from probe.record.rejudge import judge_again
 from probe.record.verify import verify
 
 Meters = Callable[..., SimpleNamespace]
@@ -157,23 +158,30 @@ def test_a_run_leaves_one_file_that_only_grew(meters: Meters, surroundings: dict
 
 
 def test_the_wrong_board_with_the_same_addresses(tmp_path: Path, program: Program) -> None:
-    """O1: all addresses answer, each with another serial number: all fail, and no value is called good."""
+    """O1: all addresses answer, each with another serial number: the run ends itself, and judges no value."""
     tags = ["52-F1", "52-F2", "MTR-M1", "MC-1"]
     faults = [
         {"kind": "wrong-serial", "at": tag, "text": f"OTHER-{number}"} for number, tag in enumerate(tags)
     ]
     scenario = {"format": "buswitness-scenario/1", "title": "Another board", "seed": "o1"}
-    scenario |= {"devices": tags, "faults": faults}
+    faults.append({"kind": "dead", "at": "MTR-M2"})  # still waited for when the others have told enough
+    scenario |= {"devices": [*tags, "MTR-M2"], "faults": faults}
     (tmp_path / "board.yaml").write_text(yaml.safe_dump(scenario))
-    ran = program("demo", "--scenario", "board.yaml", "--record", "one.audit.jsonl", "--json")
-    assert ran.returncode == 1, ran.stderr
+    words = ("--record", "one.audit.jsonl", "--json", "--dwell", "5m")
+    ran = program("demo", "--scenario", "board.yaml", *words)
+    assert ran.returncode == 3, ran.stderr
     said = json.loads(ran.stdout)
+    assert said["why_incomplete"].startswith("another board answers at these addresses")
+    assert said["causes"][0]["kind"] == "another board"
     by_check: dict[str, dict[str, str]] = {}
     for one in said["findings"]:
         by_check.setdefault(one["check"], {})[one["subject"]] = one["verdict"]
-    assert {by_check["identity.serial"][tag] for tag in tags} == {"fail"}
+    assert list(by_check["identity.serial"].values()).count("fail") >= 3
     for check in ("values.range", "values.available", "clock.skew", "state.breaker", "supply.voltage"):
-        assert "pass" not in by_check.get(check, {}).values(), check
-    first = next(f for f in said["findings"] if f["verdict"] == "fail")
-    assert re.match(r"identity\.|lineup\.", first["check"])
+        assert set(by_check.get(check, {}).values()) <= {"not tested"}, check
+    ended = [one for one in said["findings"] if "the run was ended: another board" in one["title"]]
+    assert {(one["subject"], one["verdict"]) for one in ended} == {("MTR-M2", "not tested")}
+    content = load(tmp_path / "one.audit.jsonl")
     assert verify(tmp_path / "one.audit.jsonl").holds
+    assert max(one.round for _, one in content.evidence[Exchange]) < 30, "of five minutes of rounds"
+    assert judge_again(content, lineup_of(content.header)).findings == content.findings
