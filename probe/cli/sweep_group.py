@@ -215,7 +215,7 @@ def sweep_store(
     """Deliver the records that wait for the fleet's store, and tell how many are kept where.
 
     With --check, each record that is kept or that the history names is opened and proved: one that is gone
-    or altered is named (exit code 4). Exit code 3 if some still wait.
+    or altered is named (exit code 4). Exit code 3 if some still wait or the store is away.
 
     \b
     Example:

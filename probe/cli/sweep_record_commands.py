@@ -18,7 +18,7 @@ STORE_FORMAT = "buswitness-record-store/1"
 
 
 def store(fleet: Path, *, check: bool, as_json: bool) -> int:
-    """Deliver what waits and tell how records are kept; 3 if some still wait, 4 if one is gone or altered.
+    """Deliver what waits and tell how records are kept; 3 if some wait or it is away, 4 if one is gone.
 
     check: each record that the history or the store names is opened and proved.
     Raises InputError if the store cannot be used, or nothing here signs requests.
@@ -27,14 +27,19 @@ def store(fleet: Path, *, check: bool, as_json: bool) -> int:
     records = place.records()
     records.ensure_ready()
     done = records.deliver()
-    kept = tuple(records.kept())
-    wrong = list(_wrong(place, records)) if check else []
+    try:
+        kept = len(tuple(records.kept()))
+        wrong = list(_wrong(place, records)) if check else []
+    except StoreTrouble as error:
+        if not error.passes:
+            raise
+        return _away(place, records, error, as_json=as_json)
     if as_json:
         emit_json(
             {
                 "format": STORE_FORMAT,
                 "kept_in": _kept_in(place),
-                "records": len(kept),
+                "records": kept,
                 "sent": done.sent,
                 "waiting": done.waiting,
                 "trouble": done.trouble,
@@ -43,12 +48,23 @@ def store(fleet: Path, *, check: bool, as_json: bool) -> int:
             }
         )
     else:
-        _tell(place, done, len(kept))
+        _tell(place, done, kept)
         for _, why in wrong:
             say(why, error=True)
         if check:
             say(f"{len(wrong)} records are gone or altered" if wrong else "every record is there and whole")
     return 4 if wrong else 3 if done.waiting else 0
+
+
+def _away(place: FleetPlace, records: RecordStore, error: StoreTrouble, *, as_json: bool) -> int:
+    """Tell that the store is away: what waits is safe, what is there cannot be looked at; 3."""
+    if as_json:
+        told = {"kept_in": _kept_in(place), "records": None, "sent": 0, "waiting": records.waiting()}
+        emit_json({"format": STORE_FORMAT, **told, "trouble": error.line, "checked": False, "wrong": []})
+    else:
+        say(str(error), error=True)
+        say(f"{records.waiting()} wait in {place.path(place.fleet.records)}")
+    return 3
 
 
 def get(fleet: Path, code: str, *, output: Path | None, as_json: bool) -> int:

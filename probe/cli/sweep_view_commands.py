@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from probe.cli.invocation import command
 from probe.history import slot_book
 from probe.history.baseline import accept
 from probe.history.life import Life
@@ -50,12 +51,17 @@ def status(fleet: Path, *, name: str, as_json: bool) -> int:
         lives = open_lives(history, lines[0].standing.lineup_id) if name and lines[0].standing else ()
     finally:
         history.close()
+    waiting = place.records().waiting()
     if as_json:
-        emit_json({"format": STATUS_FORMAT, "lineups": [_line_data(line) for line in lines]})
+        data = [_line_data(line) for line in lines]
+        emit_json({"format": STATUS_FORMAT, "lineups": data, "records_waiting": waiting})
     else:
         target, signs, width = _page()
         rows = fleet_rows(lines, time.time(), width, signs)
         print_rows(target, [*rows, *([Row()] if lives else []), *open_rows(lives, time.time(), width, signs)])
+        if waiting:
+            say(f"\nRecords that wait for the store: {waiting}. To deliver them, type:")
+            say(f"  {command('sweep', 'store', fleet)}")
     verdicts = {verdict_of(line).value for line in lines}
     return 1 if "fail" in verdicts else 3 if "not tested" in verdicts else 0
 

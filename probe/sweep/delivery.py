@@ -23,10 +23,13 @@ class Pauses:
         self._pause_s = FIRST_PAUSE_S
 
     def after(self, done: Delivery) -> float:
-        """Seconds until the next round: soon if all went well, else twice the last, up to an hour."""
-        if not done.trouble:
+        """Seconds until the next round: soon if all went well; twice the last, up to an hour, if it is away.
+
+        A record that alone cannot be sent holds up no other: the pause does not grow.
+        """
+        if not done.held_up:
             self._pause_s = FIRST_PAUSE_S
-            return LOOK_S
+            return FIRST_PAUSE_S if done.trouble else LOOK_S
         pause_s = self._pause_s
         self._pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
         return pause_s
@@ -56,10 +59,10 @@ def _rounds(records: RecordStore, is_over_after: Callable[[float], bool]) -> Non
         try:
             done = records.deliver()
         except InputError as error:
-            done = Delivery(waiting=1, trouble=" ".join(str(error).split()))
+            done = Delivery(waiting=1, trouble=" ".join(str(error).split()), held_up=True)
         except Exception as error:
             LOG.exception("delivery: a fault of ours")
-            done = Delivery(waiting=1, trouble=f"a fault of ours: {error!r}"[:300])
+            done = Delivery(waiting=1, trouble=f"a fault of ours: {error!r}"[:300], held_up=True)
         if done.sent:
             LOG.info("%d records sent to the store", done.sent)
         if done.trouble and done.trouble != told:

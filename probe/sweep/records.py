@@ -37,13 +37,13 @@ class KeptRecord(NamedTuple):
 class Delivery(NamedTuple):
     """What a round of delivery did. sent: records that the store has now; waiting: those that stay here.
 
-    trouble: why, empty if nothing waits. passes: True if it may work later with nothing changed here.
+    trouble: why, empty if nothing waits. held_up: True if it is the store's, so that no other could be sent.
     """
 
     sent: int = 0
     waiting: int = 0
     trouble: str = ""
-    passes: bool = True
+    held_up: bool = False
 
 
 class RecordStore:

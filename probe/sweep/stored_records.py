@@ -88,10 +88,10 @@ class StoredRecords(RecordStore):
             except FileNotFoundError:  # somebody put it elsewhere meanwhile
                 continue
             except StoreTrouble as error:
-                return Delivery(sent, self.waiting(), error.line, error.passes)
+                return Delivery(sent, self.waiting(), error.line, held_up=True)
             except (InputError, RecordError) as error:  # this one; the others are sent
                 trouble = trouble or " ".join(str(error).split())
-        return Delivery(sent, self.waiting(), trouble, passes=not trouble)
+        return Delivery(sent, self.waiting(), trouble)
 
     def _send(self, file: Path) -> None:
         """The store has the record when this returns, and the folder has not."""

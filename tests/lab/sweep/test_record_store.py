@@ -116,7 +116,7 @@ def test_altered_and_missing_objects_never_pass(tmp_path: Path, signs: None, dis
             pass
         put_in(records, SAMPLE)
         done = records.deliver()  # it is not written over, and what is here stays
-        assert (done.sent, done.waiting, done.passes) == (0, 1, False)
+        assert (done.sent, done.waiting, done.held_up) == (0, 1, False)
         assert "something else" in done.trouble
         assert there.read_bytes() == changed
         next(records.all()).unlink()
@@ -148,7 +148,7 @@ def test_a_store_that_is_away_delays_and_loses_nothing(
     put_in(records, SAMPLE)
     server.stop()
     done = records.deliver()
-    assert (done.sent, done.waiting, done.passes) == (0, 1, True)
+    assert (done.sent, done.waiting, done.held_up) == (0, 1, True)
     assert "nothing answers" in done.trouble
     put_in(records, RECORDS / "format-1-signed.audit.jsonl", 1_800_000_000_000_000_000)
     server.start()
@@ -161,12 +161,14 @@ def test_a_store_that_is_away_delays_and_loses_nothing(
 
 def test_pauses_double_up_to_an_hour_and_begin_anew() -> None:
     pauses = Pauses()
-    away = Delivery(waiting=1, trouble="nothing answers")
+    away = Delivery(waiting=1, trouble="nothing answers", held_up=True)
     told = [pauses.after(away) for _ in range(10)]
     assert told[:3] == [30.0, 60.0, 120.0]
     assert told[-1] == LONGEST_PAUSE_S
     assert pauses.after(Delivery(sent=1)) == LOOK_S
     assert pauses.after(away) == 30.0
+    spoilt = Delivery(sent=3, waiting=1, trouble="not as it was written")
+    assert [pauses.after(spoilt) for _ in range(3)] == [30.0] * 3
 
 
 def until(condition: Callable[[], bool], what: str) -> None:
@@ -354,7 +356,7 @@ def test_import_record_baseline_store_and_rebuild_work_with_it(
     before = (tmp_path / "history.sqlite").read_bytes()
     run(place, "rebuild", code=2)  # a store that is away sets nothing aside
     assert (tmp_path / "history.sqlite").read_bytes() == before
-    run(place, "store", code=2)
+    assert run(place, "store", code=3)["records"] is None
     server.start()
 
 
