@@ -13,7 +13,8 @@ import pytest
 from probe.cli.timestamp_commands import attach, request
 from probe.model.errors import InputError, RecordError
 from probe.record import timestamp
-from probe.record.der import nonce_of, with_sorted_certificates
+from probe.record.der import INTEGER, SEQUENCE, nonce_of, with_sorted_certificates
+from probe.record.der import path as path_in
 from probe.record.proof import last_line, prove
 from probe.record.verify import verify
 
@@ -359,3 +360,17 @@ def test_a_run_that_says_it_began_after_its_time_stamp_is_doubted(
     assert bool(prove(record).found.times_doubt) is bool(doubt)
     monkeypatch.setattr(timestamp, "examine", lambda *_: replace(stamp, fits=False))
     assert prove(record).found.times_doubt == "", "what is not for this record says nothing of its time"
+
+
+@pytest.mark.parametrize(("status", "granted"), [(0, True), (1, True), (2, False), (5, False)])
+def test_granted_is_what_the_standard_calls_so(
+    authority: Path, record: Path, status: int, granted: bool
+) -> None:
+    """PKIStatus: granted 0, grantedWithMods 1, all else is none (RFC 3161, 2.4.2; clause from memory)."""
+    answer = bytearray(_stamped(authority, record).read_bytes())
+    at = path_in(bytes(answer), (0, SEQUENCE), (0, SEQUENCE), (0, INTEGER))
+    assert at is not None
+    answer[at.inside] = status
+    found = timestamp.examine(bytes(answer), last_line(record))
+    assert found.fits is granted
+    assert granted or f"status {status}: no reason given" in found.text

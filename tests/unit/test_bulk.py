@@ -11,6 +11,7 @@ from probe.model.errors import RecordError
 from probe.model.evidence import Exchange, Stray
 from probe.record.bulk import Bulk
 from probe.record.content import load
+from probe.record.line import exchange_line
 
 SAMPLE = Path(__file__).parents[1] / "records" / "format-1.audit.jsonl"
 DATA = SAMPLE.read_bytes()
@@ -81,3 +82,16 @@ def test_bytes_that_are_no_line_any_more_are_refused() -> None:
     short = DATA.replace(b'"outcome":"data","purpose":"identity"', b'"outcome":"dato","purpose":"identity"')
     with pytest.raises(RecordError, match="not what its kind needs"):
         list(_bulk(short).read(dict(EXCHANGES)))
+
+
+def test_each_line_of_a_file_is_found_where_it_stands() -> None:
+    """From the second on, as in a record whose head is followed by evidence at once."""
+    made = [b'{"head":"is none of these"}']
+    for number in range(2, 8):
+        made.append(exchange_line(number, "ab" * 32, EXCHANGES[0][1]._replace(sent_ns=number)))
+    bulk = Bulk(io.BytesIO(b"".join(one + b"\n" for one in made)), SAMPLE)
+    for number, one in enumerate(made, 1):
+        bulk.ends_after(len(one) + 1)
+        if number > 1:
+            bulk.add(number, TAG, exchange=True)
+    assert [(number, one.sent_ns) for number, one in bulk.of(TAG)[0]] == [(n, n) for n in range(2, 8)]

@@ -186,3 +186,13 @@ def test_a_large_record_is_packed_and_read_in_pieces(tmp_path: Path) -> None:
         with unpacked(path) as file:
             assert file.read() == whole
             assert is_packed(file)
+
+
+def test_what_is_wrong_with_a_copy_is_told_in_the_librarys_words(tmp_path: Path) -> None:
+    path = tmp_path / "cut.gz"
+    path.write_bytes(gzip.compress(DATA)[:-20])
+    with unpacked(path) as file, gzip.open(path) as plain:
+        with pytest.raises(EOFError) as caught:
+            plain.read()
+        file.read()
+        assert trouble_of(file) == str(caught.value) != ""

@@ -150,3 +150,16 @@ def test_the_last_instant_is_the_latest_of_all_evidence(tmp_path: Path) -> None:
     opened.writer.close()
     assert last_instant_ns(load(path)) == 95
     assert last_instant_ns(replace(load(path), evidence={})) == 0
+
+
+def test_a_torn_line_is_taken_off_whatever_comes_then(tmp_path: Path) -> None:
+    """Also if nothing, or less than it was long, is written: it must not stand behind the next line."""
+    path = tmp_path / "a.audit.jsonl"
+    before = begun(path)
+    path.write_bytes(before + b'{"body":{"at_ns":' + b"1" * 5000)
+    opened = reopen(path, None)
+    assert path.read_bytes() == before
+    opened.writer.keep(Note(80, "a", "b"))
+    opened.writer.close()
+    assert path.read_bytes().startswith(before)
+    assert verify(path).count == 4
