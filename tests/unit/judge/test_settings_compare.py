@@ -22,6 +22,11 @@ from probe.model.finding import Verdict
         (0.30000001192092896, 0.3, 0, None, Kind.SAME),  # a 32-bit float
         (0.5, 0.1, 5, None, Kind.HIGHER),
         (1606.5, 1530, 5, None, Kind.NEAR),  # exactly on the limit is inside
+        (1606.6, 1530, 5, None, Kind.HIGHER),
+        (1453.5, 1530, 5, None, Kind.NEAR),
+        (1453.4, 1530, 5, None, Kind.LOWER),
+        (0.0, 0.0, 5, None, Kind.SAME),  # a delay of nothing
+        (0.1, 0.0, 5, None, Kind.HIGHER),
     ],
 )
 def test_differences(found: float, studied: float, percent: float, step: float | None, kind: Kind) -> None:
