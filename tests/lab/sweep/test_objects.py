@@ -122,6 +122,17 @@ def test_an_etag_that_is_no_md5_is_not_believed_the_content_is_read(
         store.send("a.bin", file)
 
 
+def test_what_was_changed_on_the_way_is_noticed(disk_store: Any, tmp_path: Path) -> None:
+    """By the proof afterwards: this server does not check what was signed."""
+    file = tmp_path / "a.bin"
+    file.write_bytes(b"52-F1 closed" * 100)
+    trusting, folder = disk_store
+    changing = in_front(trusting.port, swap=(b"52-F1 closed", b"52-F1 opened"))
+    with changing as port, pytest.raises(RecordError, match="not what was sent"):
+        store_at(f"http://127.0.0.1:{port}").send("a.bin", file)
+    assert (folder / "tarn/x/a.bin").read_bytes().startswith(b"52-F1 opened")  # it did get there
+
+
 @contextmanager
 def answering(status: int, text: str) -> Iterator[str]:
     """A server that answers each request alike; its address. Stands in for what no server here does."""
@@ -234,21 +245,23 @@ def certificates(folder: Path) -> tuple[Path, Path]:
 
 
 @contextmanager
-def in_front(port: int, context: ssl.SSLContext) -> Iterator[int]:
-    """A TLS end in front of a server, in threads; its port."""
+def in_front(
+    port: int, context: ssl.SSLContext | None = None, swap: tuple[bytes, bytes] | None = None
+) -> Iterator[int]:
+    """A way to a server, in threads; its port. context: it is an end of TLS. swap: what is changed on it."""
     import socket
     import socketserver
 
     class Handler(socketserver.BaseRequestHandler):
         def handle(self) -> None:
             try:
-                inner = context.wrap_socket(self.request, server_side=True)
+                inner = context.wrap_socket(self.request, server_side=True) if context else self.request
             except (ssl.SSLError, ConnectionError):
                 return
             with inner, socket.create_connection(("127.0.0.1", port)) as outer:
                 back = threading.Thread(target=_carry, args=(outer, inner), daemon=True)
                 back.start()
-                _carry(inner, outer)
+                _carry(inner, outer, swap)
                 back.join(10)
 
     class Server(socketserver.ThreadingTCPServer):
@@ -260,13 +273,13 @@ def in_front(port: int, context: ssl.SSLContext) -> Iterator[int]:
         server.shutdown()
 
 
-def _carry(source: Any, target: Any) -> None:
+def _carry(source: Any, target: Any, swap: tuple[bytes, bytes] | None = None) -> None:
     import socket
     from contextlib import suppress
 
     with suppress(OSError):
         while data := source.recv(65536):
-            target.sendall(data)
+            target.sendall(data.replace(*swap) if swap else data)
         target.shutdown(socket.SHUT_WR)
 
 
