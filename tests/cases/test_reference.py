@@ -76,6 +76,11 @@ def test_a_step_is_told_from_slewing(judge: Any, wall: float, step: float) -> No
     assert context_of(judge, (0, 0), (3600, 3601.7)).step_s == 0
 
 
+def test_of_steps_alike_in_size_the_first_is_told(judge: Any) -> None:
+    assert context_of(judge, (0, 0), (10, 15), (20, 20)).step_s == pytest.approx(5)
+    assert context_of(judge, (0, 0), (10, 15), (20, 40)).step_s == pytest.approx(15)
+
+
 def test_without_an_anchor_there_is_no_wall_time(judge: Any) -> None:
     assert context_of(judge).wall_s(0) is None
 
