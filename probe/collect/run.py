@@ -41,8 +41,9 @@ from probe.model.profile import Limits
 from probe.wire.link import Link, StrayHandler
 
 INTERRUPTED = "interrupted"
-#: When connections are made and answers are awaited: a moment with nothing else to do.
-_FIRST_ANSWERS_S = 0.002
+#: First pause before it is looked whether answers have come; each is longer than the one before. With pauses
+#: so long (0.15 s in all) nothing is to be waited for.
+_FIRST_ANSWERS_S, _NO_ANSWERS_S = 0.002, 0.05
 STOPPED_BY_USER = "the run was stopped before it was done"
 
 
@@ -202,8 +203,14 @@ class Run:
         await self._surroundings.finish()
 
     async def _make_decoders(self) -> None:
-        """Make what judging needs for each sort of reply, while the first answers are awaited."""
-        await asyncio.sleep(_FIRST_ANSWERS_S)
+        """Make what judging needs for each sort of reply, between the first answers.
+
+        Not before: it takes as long as asking dozens of devices, and the last one asked ends the run.
+        """
+        pause_s = _FIRST_ANSWERS_S
+        while not self._journal.requests and pause_s < _NO_ANSWERS_S:
+            await asyncio.sleep(pause_s)
+            pause_s *= 1.5
         plans = {id(berth.plan): berth.plan for berth in self._by_tag.values()}
         for plan in plans.values():
             for _, read, _ in plan.poll:
