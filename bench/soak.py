@@ -1,12 +1,12 @@
 """Soak: does what lives long stay level while faults come and go? Writes its section of RESULTS.md.
 
     python -m bench.soak --sweeps 100               a day of a sweep each quarter of an hour, and an hour more
-    python -m bench.soak --sweeps 0 --from FOLDER   tell again from what was measured into the folder
+    python -m bench.soak --tell --from FOLDER       tell again from what was measured into the folder
 
-Three processes are watched from inside after each run (``soak_subject``): one that sweeps by its time table,
-one that audits again and again, and, when these are done, one that takes in the sweeps' records many times
-over, which is all that a process that sweeps does itself. The lineup and its faults are a fourth
-(``soak_gear``).
+Four processes are watched from inside after each run (``soak_subject``): one that sweeps by its time table,
+one that audits again and again; when these are done, one that takes in the sweeps' records many times over,
+which is all that a process that sweeps does itself, and one that does the same without reading them again, so
+that the history goes through months. The lineup and its faults are another process (``soak_gear``).
 
 The rule: of each quantity the slope over the second half of the runs, with its 95 % interval by batch means:
 eight batches of neighbouring runs, a straight line through their means, Student's t with six degrees of
@@ -36,7 +36,7 @@ BATCHES = 8
 T_95 = 2.447  # two-sided, BATCHES - 2 degrees of freedom; a table of Student's t, from memory
 WARM = 1 / 2
 A_YEAR = 4 * 24 * 365  # sweeps, one in a quarter of an hour
-KINDS = ("sweeps", "audits", "replays")
+KINDS = ("sweeps", "audits", "replays", "digests")
 PORTS = 16  # more than the lineup has addresses
 HOLDS = {
     "uss_kib": "memory of its own, KiB",
@@ -69,14 +69,14 @@ class Slope(NamedTuple):
         return "shrinks" if self.growth + self.plus_minus < 0 else "level"
 
 
-def slope(values: list[float]) -> Slope:
-    """Slope of the values against their number, by batch means. Needs two values a batch."""
+def slope(values: list[float], every: int = 1) -> Slope:
+    """Slope a run of the values, one of which was taken at every so many runs. Needs two values a batch."""
     size = len(values) // BATCHES
     if size < 2:
         raise ValueError(f"{len(values)} runs are too few: {2 * BATCHES} are needed")
     kept = values[len(values) - size * BATCHES :]
     means = [statistics.fmean(kept[i * size : (i + 1) * size]) for i in range(BATCHES)]
-    middles = [(i + 0.5) * size for i in range(BATCHES)]
+    middles = [(i + 0.5) * size * every for i in range(BATCHES)]
     line = statistics.linear_regression(middles, means)
     rest = sum((y - line.intercept - line.slope * x) ** 2 for x, y in zip(middles, means, strict=True))
     spread = sum((x - statistics.fmean(middles)) ** 2 for x in middles)
@@ -84,10 +84,11 @@ def slope(values: list[float]) -> Slope:
     return Slope(line.slope, doubt, means[0], means[-1])
 
 
-def run(folder: Path, sweeps: int, replays: int, seconds: float) -> None:
-    """Sweeps and audits at once, then the replays; what they say goes into the folder."""
-    _together(folder, {"sweeps": sweeps, "audits": sweeps}, seconds)
-    _together(folder, {"replays": replays}, seconds)
+def run(folder: Path, sweeps: int, replays: int, digests: int, seconds: float) -> None:
+    """Sweeps and audits at once, then the two others; what they say goes into the folder."""
+    if sweeps:
+        _together(folder, {"sweeps": sweeps, "audits": sweeps}, seconds)
+    _together(folder, {"replays": replays, "digests": digests}, seconds)
 
 
 def _together(folder: Path, counts: dict[str, int], seconds: float) -> None:
@@ -153,12 +154,15 @@ def section(told: dict[str, list[Row]]) -> str:
 
 
 def _table(kind: str, rows: list[Row]) -> list[str]:
+    runs, every = rows[-1]["n"] + 1, rows[1]["n"] - rows[0]["n"]
     what = {
-        "sweeps": f"The process that sweeps: {len(rows)} sweeps, {len(rows) / 4:.0f} h of a time table "
+        "sweeps": f"The process that sweeps: {runs} sweeps, {runs / 4:.0f} h of a time table "
         "of a quarter of an hour",
-        "audits": f"The process that audits: {len(rows)} audits in one process and one event loop",
-        "replays": "The process that sweeps, without its audits: records of those sweeps taken in "
-        f"{len(rows)} times, {len(rows) / 4:.0f} h of the time table",
+        "audits": f"The process that audits: {runs} audits in one process and one event loop",
+        "replays": "The process that sweeps, without its audits: records of sweeps taken in "
+        f"{runs} times, {runs / 4:.0f} h of the time table",
+        "digests": "The same without reading the records again (lock, history, drift, alerts): "
+        f"{runs} times, {runs / 96:.0f} days of the time table",
     }[kind]
     states = {
         state: sum(row["state"] == state for row in rows) for state in sorted({r["state"] for r in rows})
@@ -172,7 +176,7 @@ def _table(kind: str, rows: list[Row]) -> list[str]:
     for name, title in HOLDS.items():
         if kind != "audits" and name == "tasks":
             continue  # it has no loop of its own
-        found = slope([float(row[name]) for row in warm])
+        found = slope([float(row[name]) for row in warm], every)
         growth = (
             f"{found.growth:+.2f} ± {found.plus_minus:.2f} | {found.verdict} | {_a_year(kind, name, found)}"
         )
@@ -193,6 +197,8 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("--sweeps", type=int, default=100)
     parser.add_argument("--replays", type=int, default=1000)
+    parser.add_argument("--digests", type=int, default=5000)
+    parser.add_argument("--tell", action="store_true", help="measure nothing")
     parser.add_argument("--seconds", type=float, default=86_400.0, help="no new run after so long")
     parser.add_argument(
         "--from", dest="folder", type=Path, help="keep what is measured here, or read it here"
@@ -201,8 +207,8 @@ def main() -> int:
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         folder = given.folder or Path(temporary)
-        if given.sweeps:
-            run(folder, given.sweeps, given.replays, given.seconds)
+        if not given.tell:
+            run(folder, given.sweeps, given.replays, given.digests, given.seconds)
         told = {kind: rows_of(folder / f"{kind}.jsonl") for kind in KINDS}
     try:
         made = section(told)

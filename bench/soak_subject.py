@@ -1,12 +1,13 @@
 """What lives long, watched from inside: a process that sweeps, or one that audits, again and again.
 
-    python -m bench.soak_subject sweeps|audits|replays FOLDER PORT COUNT SECONDS
+    python -m bench.soak_subject sweeps|audits|replays|digests FOLDER PORT COUNT SECONDS
 
 ``sweeps``: the cycle of ``sweep watch`` (time table, lock, an audit in a process of its own, record, history,
 drift, alerts) with a clock that goes a quarter of an hour forward for each sweep. ``audits``: whole audits in
 this very process, with ``asyncio`` as the command has it. ``replays``: the cycle as above, but the audit's
 process is left out: records of the sweeps (``../sweeps``) are taken in again, each as if it were new, so that
-weeks of sweeps go by in minutes. After each, one line of JSON: what this process holds.
+days of sweeps go by in minutes. ``digests``: the same, but map and records are read once each, so that months
+go by for the lock, the history, drift and alerts. After each, one line of JSON: what this process holds.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from unittest.mock import patch
 
 import psutil
@@ -112,8 +114,35 @@ def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
 
 def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
     """One sweep whose record is one of an earlier sweep under another code and time."""
-    from probe.history.digest import RunDigest
     from probe.history.distil import distil_file
+
+    return _taken_in(folder, gear, lambda _, file, place: distil_file(file, place=place))
+
+
+def digests(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
+    """As ``replays``, but the map is read once, and each of the records once."""
+    from probe.collect.inputs import open_lineup
+    from probe.history.distil import distil_file
+    from probe.sweep import run
+
+    known: dict[int, Any] = {}
+
+    def distil(number: int, file: Path, place: str) -> Any:
+        if number not in known:
+            known[number] = distil_file(file, place=place)
+        return known[number]
+
+    once, end = _taken_in(folder, gear, distil)
+    lineup = open_lineup(gear.map)
+    opened: Any = patch.object(run, "open_lineup", lambda *_: lineup)
+    opened.start()
+    return once, lambda: (end(), opened.stop())
+
+
+def _taken_in(
+    folder: Path, gear: Gear, distil: Callable[[int, Path, str], Any]
+) -> tuple[Once, Callable[[], object]]:
+    """distil: by the record's number and file; what it returns is taken in as new."""
     from probe.sweep import run
 
     records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
@@ -125,10 +154,10 @@ def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
         done[0] += 1
         return run.Ran(0)
 
-    def as_new(file: Path, *, place: str = "") -> RunDigest:
+    def as_new(file: Path, *, place: str = "") -> Any:
         at_ns = round((began + done[0] * STEP).timestamp() * 1e9)
-        code = f"{done[0]:064x}"
-        return replace(distil_file(file, place=place), started_ns=at_ns, finished_ns=at_ns + 10**9, code=code)
+        digest = distil((done[0] - 1) % len(records), file, place)
+        return replace(digest, started_ns=at_ns, finished_ns=at_ns + 10**9, code=f"{done[0]:064x}")
 
     sweep, end = sweeps(folder, gear)
 
@@ -174,22 +203,27 @@ def audits(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
     return once, runner.close
 
 
+LOOKED_AT = {"digests": 10}  # to look costs more than to take in
+KINDS = {"sweeps": sweeps, "audits": audits, "replays": replays, "digests": digests}
+
+
 def main(what: str, folder: Path, port: int, count: int, seconds: float) -> int:
     """Go on until the count or the time is reached; prints a line after each."""
     with Gear(folder, port) as gear:
         gear.set([])
-        once, end = {"sweeps": sweeps, "audits": audits, "replays": replays}[what](folder, gear)
+        once, end = KINDS[what](folder, gear)
         until = time.monotonic() + seconds
         states: Counter[str] = Counter()
         for number in range(count):
             if time.monotonic() > until:
                 break
             name, faults = weather(number)
-            if what != "replays":
+            if what in ("sweeps", "audits"):
                 gear.set(faults)
             told = once(number)
             states[str(told["state"])] += 1
-            print(json.dumps({"n": number, "weather": name, **told, **held()}), flush=True)
+            if number % LOOKED_AT.get(what, 1) == 0:
+                print(json.dumps({"n": number, "weather": name, **told, **held()}), flush=True)
         end()
     return 0
 
