@@ -1,8 +1,8 @@
 """The practice lineup down from its registers (``said/practice.txt``), and the register of checks.
 
 The page of practice shows every finding of the healthy lineup and of the one with faults (texts, numbers,
-evidence), and the causes. The page ``said/register.txt`` shows how each check is registered and on what each
-kind of run must give a verdict: a changed danger or duty is a decision, and is seen there.
+evidence), and the causes. The page ``said/register.txt`` shows how each check is registered, what each
+sort of run must give a verdict on, and the limits: a changed danger, duty or limit is a decision, seen there.
 
 ``BUSWITNESS_GOLDEN=write .venv/bin/pytest tests/cases/test_said_of_practice.py`` makes the pages anew.
 """
@@ -10,12 +10,16 @@ kind of run must give a verdict: a changed danger or duty is a decision, and is 
 from __future__ import annotations
 
 import os
+import pkgutil
 from collections.abc import Iterator
 from functools import cache
+from importlib import import_module
+from inspect import getsource
 from pathlib import Path
 
 import pytest
 
+import probe.judge
 from probe.judge import expected
 from probe.judge.check import Check, DeviceCheck, LineupCheck
 from probe.judge.registry import BY_ID
@@ -72,6 +76,28 @@ def duties(scope: Scope) -> Iterator[str]:
         yield f"{check}: {' '.join(subjects)}\n"
 
 
+def limits() -> Iterator[str]:
+    """Numbers that the judge's modules hold under a name, but for the clock engine's."""
+    for found in pkgutil.walk_packages(probe.judge.__path__, "probe.judge."):
+        if not found.ispkg and ".clock_" not in found.name:
+            for name, value in vars(import_module(found.name)).items():
+                if name.isupper() and is_number(value) and not is_borrowed(found.name, name):
+                    yield f"{found.name.removeprefix('probe.judge.')} {name}: {value!r}\n"
+
+
+def is_number(value: object) -> bool:
+    """True for a number, and for a tuple of nothing but numbers or such tuples."""
+    if isinstance(value, tuple):
+        return bool(value) and all(map(is_number, value))
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def is_borrowed(module: str, name: str) -> bool:
+    """True for a name that the module has from another one."""
+    assigned = (line.partition("=")[0] for line in getsource(import_module(module)).splitlines())
+    return not any(name in left.replace(",", " ").split() for left in assigned if left[:1] not in ("", " "))
+
+
 def register() -> str:
     """The page of the register."""
     tags = tuple(device.tag for device in audited("healthy").lineup.map.devices)
@@ -89,6 +115,7 @@ def register() -> str:
         "some devices": Scope(tags=tags[:4], left_out=tags[4:]),
     }
     lines = [f"{HEAD}checks\n", *(f"{name}: {registration(check)}\n" for name, check in BY_ID.items())]
+    lines += [f"{HEAD}limits\n", *limits()]
     for name, scope in scopes.items():
         lines += [f"{HEAD}duties of a run: {name}\n", *duties(scope)]
     return "".join(lines)
