@@ -53,7 +53,7 @@ BENCHES = {
     "captures": Bench("bench.captures", "--packets 20000 --long 100000 --repeats 1", "", True, ("gcc",)),
     "history": Bench("bench.history", "--runs 80 --lineups 8 --peer-runs 40", "", True),
     "sites": Bench("bench.sites", "--sites 4 --devices 3 --at-once 2", "", True, ("gcc", "psql")),
-    "soak": Bench("bench.soak", "--sweeps 26 --seconds 900", "--sweeps 96", True),
+    "soak": Bench("bench.soak", "--sweeps 34 --replays 40 --digests 400 --seconds 900", "--sweeps 100", True),
 }
 
 
