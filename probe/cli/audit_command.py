@@ -87,8 +87,8 @@ def run_audit(  # noqa: PLR0913 (each may be left out)
     record_path: None for a new file named after lineup and time in the current folder.
     practice: a simulated lineup on this computer: no ways to look at, no cautions about energized gear.
     sign: see ``audit``. source: the older record that the new one names.
-    Raises InputError if the record cannot be made or no device can be reached from this computer, BusyError if
-    another run asks this lineup.
+    Raises InputError if the record cannot be made or no device can be reached from this computer,
+    BusyError if another run asks this lineup.
     """
     from probe.cli.audit_end import finish
     from probe.cli.audit_run import conduct

@@ -56,7 +56,8 @@ class _Restarted(Exception):  # noqa: N818 - as above
 class Course:
     """What the scope and the place of a device mean for its conversation.
 
-    shared: other units sit on the same link. absent_units: units to ask that the map does not hold.
+    shared: other units sit on the same link. on_bus: two units could have one number here, so that who
+    answers is asked again in later rounds. absent_units: units to ask that the map does not hold.
     absent_timeout_s: longer than a gateway's own time-out, so that this can be measured.
     """
 
@@ -64,6 +65,7 @@ class Course:
     dwell_s: float = 0.0
     poll_pause_s: float = 1.0
     shared: bool = False
+    on_bus: bool = False
     absent_units: tuple[int, ...] = ()
     absent_timeout_s: float = 1.0
 
@@ -138,7 +140,10 @@ class Conversation:
         start_ns = self._last_ns
         if self.course.dwell_s > 0:
             yield from self._dwell(start_ns + round(self.course.dwell_s * SECOND_NS))
+        dwelt = self.round
         yield from self._freshness(start_ns)
+        if self.round > dwelt or not dwelt:
+            yield from self._who_again()
 
     def _dwell(self, until_ns: int) -> Script:
         """Full polls with pauses until the time is over."""
@@ -151,6 +156,7 @@ class Conversation:
             yield from self._read_round(self.plan.poll)
             if self._last_ns <= before_ns:
                 return  # the device has nothing that can be polled
+            yield from self._who_again()
         yield until_ns
 
     def _freshness(self, start_ns: int) -> Script:
@@ -196,6 +202,17 @@ class Conversation:
         if first and not set(rule.points) <= told:
             yield from self._read_all(plan.identity)
         return pending
+
+    def _who_again(self) -> Script:
+        """The serial number once more, by one request, where two units could answer in turn."""
+        rule = self.plan.profile.identity
+        if not self.course.on_bus:
+            return
+        self.round = max(self.round, 1)
+        if "serial" in rule.points:
+            yield from self._read_all(self.plan.who)
+        elif "serial" in rule.objects:
+            yield from self._objects(set(), attempt=1)
 
     def _objects(self, found: set[int], *, attempt: int) -> _Ask:
         """Read Device Identification with its fragments; adds the ids of the objects that came."""

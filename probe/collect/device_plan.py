@@ -47,7 +47,8 @@ class DevicePlan:
     """All steps for a device of one profile on one sort of line, ready to send.
 
     objects: category of Read Device Identification to ask (1 basic, 2 regular, 3 extended), 0 for none.
-    identity: reads of the identification points. clock: the careful reading, alone in its request.
+    identity: reads of the identification points; who: of the one with the serial number. clock: the careful
+    reading, alone in its request.
     """
 
     profile: Profile
@@ -59,6 +60,7 @@ class DevicePlan:
     poll: tuple[Step, ...]
     freshness: tuple[Step, ...]
     clock: tuple[Step, ...]
+    who: tuple[Step, ...] = ()
 
     @property
     def limits(self) -> Limits:
@@ -123,6 +125,7 @@ def plan_device(
         proof=builder.steps(Purpose.PROOF, [name for name in proof_names if name not in apart]),
         poll=builder.steps(Purpose.POLL, polled),
         freshness=builder.steps(Purpose.FRESHNESS, fresh),
+        who=() if quick or clocks_only else builder.steps(Purpose.IDENTITY, _serial_point(profile)),
         clock=() if quick or settings_only else builder.steps(Purpose.CLOCK, [point.name for point in clock]),
     )
 
@@ -159,6 +162,11 @@ def _atom_of(profile: Profile, name: str) -> list[Point]:
     if not point.atom:
         return [point]
     return [other for other in profile.points if other.area is point.area and other.atom == point.atom]
+
+
+def _serial_point(profile: Profile) -> tuple[str, ...]:
+    name = profile.identity.points.get("serial")
+    return (name,) if name else ()
 
 
 def _category(object_ids: Iterable[int]) -> int:

@@ -16,7 +16,6 @@ from probe.collect.conversation import Course
 from probe.collect.device_plan import DevicePlan, PlanBook
 from probe.judge.repeat import Asked, repeat_of
 from probe.model.device_map import Device, Network, Target
-from probe.model.evidence import Framing
 from probe.model.lineup import Lineup
 from probe.model.profile import Profile
 from probe.model.scope import Scope
@@ -126,11 +125,13 @@ class _Courses(NamedTuple):
     """Courses of the run: thousands of devices share a few."""
 
     scope: Scope
-    made: dict[tuple[bool, tuple[int, ...], float, bool], Course]
+    made: dict[tuple[bool, bool, tuple[int, ...], float, bool], Course]
 
-    def get(self, absent: tuple[int, ...], timeout_s: float, *, shared: bool, polled: bool) -> Course:
+    def get(
+        self, absent: tuple[int, ...], timeout_s: float, *, shared: bool, on_bus: bool, polled: bool
+    ) -> Course:
         """The course for a device that asks such absent units, shares its link or not, is polled or not."""
-        key = (shared, absent, timeout_s, polled)
+        key = (shared, on_bus, absent, timeout_s, polled)
         course = self.made.get(key)
         if course is None:
             course = self.made[key] = Course(
@@ -138,6 +139,7 @@ class _Courses(NamedTuple):
                 dwell_s=self.scope.dwell_s if polled else 0.0,
                 poll_pause_s=self.scope.poll_pause_s,
                 shared=shared,
+                on_bus=on_bus and polled,
                 absent_units=absent,
                 absent_timeout_s=timeout_s,
             )
@@ -165,7 +167,9 @@ def _berths(
             timeout_s = max(timeout_s, min(3 * timeout_s, _LONGEST_ABSENT_S))
         plan, polled = books.plan_for(device, profile, target)
         mine = absent if plan.poll else ()
-        course = courses.get(mine, timeout_s, shared=len(tags) > 1, polled=polled)
+        course = courses.get(
+            mine, timeout_s, shared=len(tags) > 1, on_bus=target.on_bus, polled=polled and bool(plan.poll)
+        )
         berths.append(Berth(device, target, plan, course))
         absent = () if mine else absent
     return berths
@@ -173,7 +177,7 @@ def _berths(
 
 def is_bus(target: Target, units: int) -> bool:
     """True if other units can sit behind this link: a serial line or a gateway."""
-    return bool(target.gateway) or target.serial is not None or target.framing is Framing.RTU or units > 1
+    return target.on_bus or units > 1
 
 
 def absent_units(taken: set[int], target: Target) -> tuple[int, ...]:

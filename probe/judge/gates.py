@@ -13,9 +13,10 @@ IDENTITY_CHECKS = frozenset(
 )
 PROOF_CHECK = "proof.point"
 FRESHNESS_CHECK = "fresh.device"
+STEADY_CHECK = "identity.steady"
 
 #: Checks from whose findings something follows for those after them.
-TEACHING = IDENTITY_CHECKS | {PROOF_CHECK, FRESHNESS_CHECK}
+TEACHING = IDENTITY_CHECKS | {PROOF_CHECK, FRESHNESS_CHECK, STEADY_CHECK}
 
 OTHER_DEVICE = "this may be another device than the drawing shows"
 
@@ -48,6 +49,8 @@ class Gates:
             self.identity = OTHER_DEVICE
         elif check == PROOF_CHECK and not self.identity:
             self._learn_proof(verdicts)
+        elif check == STEADY_CHECK and Verdict.REVIEW in verdicts:
+            self.doubt = "two units may answer here in turn"
         elif check == FRESHNESS_CHECK:
             self._learn_freshness(verdicts)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 from probe.judge.blocks import response_pdu
@@ -50,18 +51,35 @@ def identity_of(context: DeviceContext) -> dict[str, Said]:
     return known
 
 
+def serials_of(context: DeviceContext) -> list[Said]:
+    """Every serial number that the device gave in the run, in order; of points, of objects without them."""
+    rule = context.profile.identity
+    name, number = rule.points.get("serial"), rule.objects.get("serial")
+    if name:
+        good = (Quality.GOOD, Quality.OUT_OF_TYPE)
+        readings = [one for one in context.readings(name) if one.quality in good]
+        return [Said(value_text(context.point(name), one.value), one.sequence, True) for one in readings]
+    return [said for object_id, said in _objects(context) if object_id == number]
+
+
 def _from_objects(context: DeviceContext) -> dict[str, Said]:
     rule = context.profile.identity.objects
     if not rule:
         return {}
     objects: dict[int, Said] = {}
+    for number, said in _objects(context):
+        objects.setdefault(number, said)
+    return {field: objects[number] for field, number in rule.items() if number in objects}
+
+
+def _objects(context: DeviceContext) -> Iterator[tuple[int, Said]]:
+    """Every object that came, with its number, in order."""
     for sequence, exchange in context.sent:
         if exchange.purpose is Purpose.IDENTITY and exchange.outcome is Outcome.DATA:
             pdu = response_pdu(exchange)
             if pdu[:1] == b"\x2b":
                 for number, data in identification(pdu).objects:
-                    objects.setdefault(number, Said(clean_text(data)[0], sequence))
-    return {field: objects[number] for field, number in rule.items() if number in objects}
+                    yield number, Said(clean_text(data)[0], sequence)
 
 
 def _add_point(context: DeviceContext, field: str, name: str, known: dict[str, Said]) -> None:

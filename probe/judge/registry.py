@@ -65,6 +65,7 @@ DEVICE_CHECKS: tuple[DeviceCheck, ...] = (
     identity.MAKER,
     identity.MODEL,
     identity.SERIAL,
+    identity.STEADY,
     identity.FIRMWARE,
     identity.HARDWARE,
     proof.CHECK,

@@ -87,6 +87,11 @@ class Target(NamedTuple):
     gateway: str  # tag of the gateway, empty when direct
 
     @property
+    def on_bus(self) -> bool:
+        """True if a serial line lies on the way: other units can be there, also two with one number."""
+        return bool(self.gateway) or self.serial is not None or self.framing is Framing.RTU
+
+    @property
     def link(self) -> str:
         """Name of the link: devices with the same link share one socket."""
         if self.serial is not None:

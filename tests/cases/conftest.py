@@ -18,6 +18,7 @@
         wire: [...]                      what the wire did to which requests (see Wire)
         connects: [refused]              connections of its link, before the requests
         disconnects: [1, 9]              closed by the device, after so many requests
+        again: [QM-0001, QM-0002]        serial numbers that it shows when asked again, in later rounds
         series: [[60, {energy: 5}], ...] more polls of case-circuit's electrical points, seconds and values
         clock_s: 3.0                     seconds ahead (also clock_shows, _stopped, _order)
         clock_series: [[0.3, 0], ...]    readings of its clock: seconds since the run's start, seconds that
@@ -291,6 +292,8 @@ class Told:
                 self.tell_round(number, at_s, shows)
             for at_s, shows in self.story.get("clock_series", []):
                 self.tell_clock(at_s, shows)
+            for number, shows in enumerate(self.story.get("again", []), start=1):
+                self.tell_who(number, shows)
             if "clock_set" in self.story:
                 self.tell_write(**self.story["clock_set"])
         last = self.story.get("stop_after")
@@ -316,6 +319,11 @@ class Told:
         """One more poll of the electrical points, with what they show then."""
         self.story = {**self.story, "later": {**self.story.get("later", {}), **shows}}
         self.add(("poll", number, 3, 300, CIRCUIT_REGISTERS, at_s), Wire(), 1, at_s)
+
+    def tell_who(self, number: int, serial: str) -> None:
+        """The serial number read once more in a later round."""
+        self.story = {**self.story, "later": {**self.story.get("later", {}), "serial_number": serial}}
+        self.add(("identity", number, 3, 4, 8, 3.0 + number), Wire(), 1, 3.0 + number)
 
     def tell_clock(self, at_s: float, shows: float | str) -> None:
         """One reading of the clock in 5 ms."""

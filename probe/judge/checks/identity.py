@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from probe.judge.check import DeviceCheck, Need, Subject
 from probe.judge.context import DeviceContext
-from probe.judge.identity import expected_identity, identity_of
+from probe.judge.identity import expected_identity, identity_of, serials_of
 from probe.judge.limit import same_text
 from probe.judge.proof import proof_fails
 from probe.judge.version import matches
@@ -111,6 +111,45 @@ def _hardware(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
     )
 
 
+def _steady(check: DeviceCheck, context: DeviceContext) -> Iterable[Finding]:
+    """The serial numbers that answered, each with where it was read first, in that order."""
+    seen: dict[str, int] = {}
+    times = 0
+    for said in serials_of(context):
+        times += 1
+        seen.setdefault(said.text, said.sequence)
+    if times < 2:
+        return
+    if len(seen) == 1:
+        yield check.find(
+            context.tag,
+            Verdict.PASS,
+            "The same unit answered throughout",
+            observed=f"{next(iter(seen)) or '(empty)'}, {times} times",
+            evidence=tuple(seen.values()),
+        )
+        return
+    yield check.find(
+        context.tag,
+        Verdict.REVIEW,
+        "The serial number changed within the run",
+        observed=listed([text or "(empty)" for text in seen]),
+        expected="one serial number",
+        evidence=tuple(seen.values()),
+        advice="Two units on this line seem to have one number and answer in turn: none of their values can "
+        "be given to either. Take one off the line and read again, then give it a number of its own. "
+        f"{AT_THE_GEAR}",
+    )
+
+
+def _is_asked_again(subject: Subject) -> bool:
+    """True for units on a serial line that tell a serial number, in a run that polls twice."""
+    rule, scope = subject.profile.identity, subject.scope
+    told = "serial" in {*rule.points, *rule.objects}
+    short = scope.quick or scope.clocks_only or bool(scope.checks) or scope.survey is not None
+    return told and not short and subject.lineup.map.target(subject.device.tag).on_bus
+
+
 def _wants(field: str) -> object:
     def applies(subject: Subject) -> bool:
         stated = getattr(subject.device.identity, field)
@@ -141,6 +180,20 @@ SERIAL = _identity(
     "Two like devices in each other's cubicles answer perfectly: people would then open or trust the wrong "
     "breaker.",
     9,
+)
+STEADY = DeviceCheck(
+    id="identity.steady",
+    title="One unit answers throughout",
+    needs=(Need.REPLIES,),
+    why="Two units with one number that answer in turn need not collide: each reading may be of either one.",
+    source="common practice, no source",
+    since="0.2",
+    danger=8,
+    where="units on a serial line or behind a gateway whose profile says how they tell their serial number",
+    run=_steady,
+    applies=_is_asked_again,
+    required=lambda subject: False,
+    unasked=True,
 )
 FIRMWARE = DeviceCheck(
     id="identity.firmware",

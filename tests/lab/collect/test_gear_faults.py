@@ -437,3 +437,36 @@ async def test_a_device_that_restarts_is_left_alone(site: Any, gear: Any) -> Non
     assert audited.verdict("motion.restart", "M-1") is Verdict.FAIL
     assert "not asked any more" in told(audited, "motion.restart", "M-1")
     assert audited.verdict("motion.restart", "M-2") is Verdict.PASS
+
+
+async def test_two_units_with_one_number_that_answer_in_turn(site: Any, gear: Any) -> None:
+    """G11: they never collide; the serial number, read again behind a gateway, gives them away."""
+    profile = gear.PROFILE.replace(
+        "points:\n",
+        "identity:\n  points: {serial: serial_number}\n"
+        "points:\n  serial_number: {title: Serial number, address: 50, type: text, count: 2}\n",
+    )
+    asked = {2: 0, 3: 0}
+
+    def behave(frame: bytes, *_: int) -> Any:
+        unit, (start, count) = frame[6], struct.unpack(">HH", frame[8:12])
+        if unit not in (255, 2, 3) or start != 50:
+            return gear.data(frame) if unit in (255, 2, 3) else gear.refuse(frame, 0x0B)
+        if unit in asked:
+            asked[unit] += 1
+        text = b"QM-X" if unit == 3 and asked[3] % 2 == 0 else b"QM-%d" % (unit % 10)
+        return gear.framed(frame, bytes((3, 2 * count)) + text)
+
+    async with gear.Gear(behave) as gate:
+        lines = [direct(gate, "GW")]
+        lines += [f"tag: U-{n}, address: {{via: GW, unit: {n}}}" for n in (2, 3)]
+        audited = await site.audit(lines, profile=profile)
+    code, _ = proved(site, audited)
+    assert code == 0
+    assert asked == {2: 2, 3: 2}, "one request more for each unit on the line"
+    assert sum(one.purpose is Purpose.IDENTITY for one in audited.of("GW")) == 1
+    assert audited.verdict("identity.steady", "GW") is None
+    assert audited.verdict("identity.steady", "U-2") is Verdict.PASS
+    assert audited.verdict("identity.steady", "U-3") is Verdict.REVIEW
+    assert "QM-3 and QM-X" in told(audited, "identity.steady", "U-3")
+    assert audited.verdict("values.range", "U-3") is not Verdict.PASS
