@@ -69,7 +69,7 @@ def main(arguments: list[str]) -> int:
         take_copy(copy, options.overlay)
         drawn, of = draw(copy, options.package, options.sample, options.seed)
         drawn = [one for one in drawn if not options.only or any(part in one.name for part in options.only)]
-        return report(options, drawn, of, carry_out(copy, options.package, drawn))
+        return report(options, copy, drawn, of, carry_out(copy, options.package, drawn))
 
 
 def take_copy(copy: Path, overlay: list[str]) -> None:
@@ -160,15 +160,17 @@ def at_import(copy: Path, mutant: Mutant, command: list[str], tests: list[str]) 
         path.write_text(text, encoding="utf-8")
 
 
-def report(options: argparse.Namespace, drawn: list[Mutant], of: int, told: dict[str, dict[str, Any]]) -> int:
-    """Print survivors and the score."""
+def report(
+    options: argparse.Namespace, copy: Path, drawn: list[Mutant], of: int, told: dict[str, dict[str, Any]]
+) -> int:
+    """Print survivors, with their lines as they were tried, and the score."""
     same = yaml.safe_load(EQUIVALENT.read_text(encoding="utf-8")) or {}
     counted = killed = equivalent = 0
     tried = [one for one in drawn if one.name in told]
     if options.told:
         options.told.write_text("".join(json.dumps(told[one.name]) + "\n" for one in tried))
     for one in tried:
-        text = (ROOT / one.file).read_text(encoding="utf-8").splitlines()[one.line - 1].strip()
+        text = (copy / one.file).read_text(encoding="utf-8").splitlines()[one.line - 1].strip()
         survived = told[one.name]["verdict"] == "survived"
         if survived and _equivalent(same, one, text):
             equivalent += 1
