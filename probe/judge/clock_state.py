@@ -119,11 +119,10 @@ class ClockTerms:
 
 
 def clock_state(terms: ClockTerms, readings: Sequence[Reading], run: RunContext) -> ClockState:
-    """The state of a clock after these readings."""
-    rule = terms.profile.clock
-    if rule is None:
-        raise ValueError(f"profile {terms.profile.name} names no clock")
-    sorted_out = sort_out(readings, terms.point, rule, terms.zone, run.wall_s)
+    """The state of a clock after these readings. Raises ValueError for a profile without one."""
+    point, rule = terms.point, terms.profile.clock
+    assert rule is not None  # or there is no point
+    sorted_out = sort_out(readings, point, rule, terms.zone, run.wall_s)
     facts = {
         "tag": terms.tag,
         "resolution_s": rule.resolution_s,

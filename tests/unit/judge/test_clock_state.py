@@ -2,11 +2,13 @@
 
 import math
 import random
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from probe.collect.clock_talk import clock_readings as readings_of
 from probe.judge.clock_reading import shown_s
 from probe.judge.clock_region import Stamp, region_of
 from probe.judge.clock_state import ClockState, ClockTerms, clock_state, leaves
@@ -359,3 +361,13 @@ def test_the_true_offset_lies_inside_whatever_it_is(seed: int) -> None:
     for reference in (-0.01, 0.02):
         assert state.offset_s.low <= true_own - reference <= state.offset_s.high
     assert state.own_s.high - state.own_s.low <= 1.4
+
+
+@pytest.mark.parametrize(("step_s", "coarse"), [(1.0, False), (5.0, False), (5.1, True), (60.0, True)])
+def test_clocks_of_steps_beyond_five_seconds_are_read_coarsely(step_s: float, coarse: bool) -> None:
+    """Two readings are enough for them, unless somebody is patient."""
+    profile: Any = SimpleNamespace(clock=replace(RULE, resolution_s=step_s))
+    hurried: Any = SimpleNamespace(patient=False, fine=True, dwell_s=0.0)
+    patient: Any = SimpleNamespace(patient=True, fine=True, dwell_s=0.0)
+    assert (readings_of(profile, hurried) == 2) is coarse
+    assert readings_of(profile, patient) > 2
