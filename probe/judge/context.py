@@ -55,6 +55,13 @@ class DeviceContext:
         self._index(evidence.exchanges)
         if not self.is_clean:
             self._leave_out_crossed()
+        # Every judgement asks for these, and a cached property costs more than they do.
+        #: Where the device answers.
+        self.target: Target = self.map.target(self.tag)
+        #: How far the device could be reached.
+        self.reach = Reach.ANSWERS if self.is_clean and self.sent else reach_of(self.sent, evidence.connects)
+        #: Requests to which nothing of the device came back.
+        self.lost = 0 if self.is_clean else sum(is_lost(exchange) for _, exchange in self.sent)
 
     def _index(self, exchanges: Iterable[Numbered]) -> None:
         """Put each attempt where the checks look for it. Seen for every exchange of a run."""
@@ -93,27 +100,10 @@ class DeviceContext:
         self.sent = [numbered for numbered in self.sent if numbered not in self.crossed]
 
     @cached_property
-    def target(self) -> Target:
-        """Where the device answers."""
-        return self.map.target(self.tag)
-
-    @cached_property
-    def reach(self) -> Reach:
-        """How far the device could be reached."""
-        if self.is_clean and self.sent:
-            return Reach.ANSWERS
-        return reach_of(self.sent, self.evidence.connects)
-
-    @cached_property
     def seen(self) -> Seen:
         """Which points the replies hold."""
         keys = [(function, start, size) for _, _, function, start, size, _ in self.blocks]
         return self.traits.shapes.seen(frozenset(keys))
-
-    @cached_property
-    def lost(self) -> int:
-        """Requests to which nothing of the device came back."""
-        return 0 if self.is_clean else sum(is_lost(exchange) for _, exchange in self.sent)
 
     def point(self, name: str) -> Point:
         """A point of the profile by name."""
