@@ -1,7 +1,7 @@
 """Thousands of seeds, in chunks on several processors, with a total that outlives whatever ends the run.
 
 A book (one line of JSON a chunk) keeps what was done: the same command goes on behind it, and its total is
-that of all the book, with the commits that were tried.
+that of all the book, with the commits that were tried. ``--seeds 0:0`` tells no more than that total.
 """
 
 from __future__ import annotations
@@ -109,6 +109,7 @@ def hunt(seeds: range, *, twice: bool, show: bool, most: int, jobs: int, book: B
     left, began, done = book.lacks(seeds), time.monotonic(), 0
     total = sum(len(chunk) for chunk in left)
     told_s = began
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # an end from outside is told, too
     try:
         for chunk in _chunks(left, jobs=jobs, twice=twice):
             book.add(chunk)
@@ -142,6 +143,8 @@ def _tell(chunk: Chunk, *, show: bool) -> None:
 def _chunks(left: Sequence[range], *, jobs: int, twice: bool) -> Iterator[Chunk]:
     """Chunks as they come; at most two a process wait, so that an end is an end."""
     commit = commit_here()
+    if not left:
+        return
     if jobs <= 1:
         settle()
         for one in left:
@@ -170,6 +173,7 @@ def _chunks(left: Sequence[range], *, jobs: int, twice: bool) -> Iterator[Chunk]
 
 def _begin(settled: bool) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that keeps the book
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     if not settled:
         settle()
 
