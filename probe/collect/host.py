@@ -1,7 +1,7 @@
 """Host: serves all devices of one link (a socket or a serial port) in turn, one request in flight.
 
-Decides about gaps and whose turn it is; what is asked is
-decided by each device's ``conversation``. One task a link, none a device.
+Decides about gaps and whose turn it is; what is asked is decided by each device's ``conversation``. One task
+a link, none a device.
 
 Requests that must go at an instant of their own (a clock about to step) are ``appointments``: the others go
 on in between, but none is begun that could still be in flight then.
@@ -32,6 +32,8 @@ from probe.collect.turn import Aimed, Aside, Turn
 from probe.model.evidence import Exchange, Outcome, Purpose
 from probe.wire.link import Follow, Hold, Link, Request, StrayHandler
 
+#: Turns after which the next one is asked for at once.
+_AT_ONCE = (Phase, Aside)
 _DATA, _EXCEPTION = Outcome.DATA, Outcome.EXCEPTION
 #: A link whose type must not be held open is closed when nobody has anything to ask for so long.
 _IDLE_NS = SECOND_NS
@@ -84,14 +86,15 @@ class Host:
         try:
             for guest in guests:
                 await self._take(guest, next(guest.script, None))
+            appointed = self._appointed.entries
             while not self._nap.stopping:
-                if self._appointed and await self._keep_appointment():
+                if appointed and await self._keep_appointment():
                     continue
                 if self._paused:
                     await self._wake()
-                if not (self._ready or self._paused or self._appointed):
+                if not (self._ready or self._paused or appointed):
                     break
-                if self._ready and (not self._appointed or self._appointed.leaves_room(self._now_ns())):
+                if self._ready and (not appointed or self._appointed.leaves_room(self._now_ns())):
                     await self._serve_one(self._ready.popleft())
                 if self._access.misses and self._access.is_lost():
                     await self._write_off()
@@ -257,7 +260,7 @@ class Host:
 
     async def _take(self, guest: Guest, turn: Turn | None) -> None:
         """Put a device where its wish belongs: queue, pause, or done."""
-        while isinstance(turn, Phase | Aside):
+        while isinstance(turn, _AT_ONCE):
             if isinstance(turn, Phase):
                 self._journal.phase(guest.tag, turn)
             else:
