@@ -78,6 +78,9 @@ def test_it_is_no_loss_of_a_device_that_hangs_up_after_each_answer() -> None:
         pytest.param((_ended(9, 2), _ended(1005, 1), _ended(2005, 7)), id="one bore seven requests"),
         pytest.param((_ended(9, 1), _ended(1005, 1), _ended(2005, 1)), id="nothing was on its way"),
         pytest.param((_ended(900, 2), _ended(1005, 1), _ended(2005, 1)), id="another end"),
+        pytest.param((_ended(9, 2),), id="the only end"),
+        pytest.param((_ended(9, 2), _ended(1005, 1, by_peer=False)), id="we ended the others"),
+        pytest.param((_ended(9, 2), _ended(12, 2), _ended(1005, 1)), id="two bore two"),
     ],
 )
 def test_without_the_habit_a_request_without_an_answer_is_lost(

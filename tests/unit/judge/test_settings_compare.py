@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from probe.judge.settings.difference import Kind, difference
+from probe.judge.settings.difference import Kind, difference, is_rounding, on_step
 from probe.judge.settings.row import DANGER, Row, figure, in_order
 from probe.model.finding import Verdict
 
@@ -31,6 +31,31 @@ from probe.model.finding import Verdict
 )
 def test_differences(found: float, studied: float, percent: float, step: float | None, kind: Kind) -> None:
     assert difference(found, studied, percent, step) is kind
+
+
+@pytest.mark.parametrize(
+    ("found", "studied", "step", "rounded"),
+    [
+        (1550, 1530, 50, True),
+        (1550, 1501, 50, True),
+        (1550, 1500, 50, False),  # both are steps of the device: it was set to another
+        (1550, 1499, 50, False),
+        (1549, 1530, 50, False),  # no step of the device
+        (1550, 1530, None, False),
+        (1550, 1530, 0, False),
+    ],
+)
+def test_a_rounding_is_the_step_next_to_it(
+    found: float, studied: float, step: float | None, rounded: bool
+) -> None:
+    assert is_rounding(found, studied, step) is rounded
+
+
+def test_steps_bear_the_noise_of_numbers() -> None:
+    assert on_step(1550.0005, 50)
+    assert not on_step(1550.01, 50)
+    assert on_step(0.0, 50)
+    assert on_step(0.30000001192092896, 0.1)
 
 
 def row(kind: Kind, attribute: str = "pickup", *, least: bool = False) -> Row:
