@@ -63,9 +63,13 @@ class RecordStore:
         folder = self.folder / name / f"{began:%Y}"
         folder.mkdir(parents=True, exist_ok=True)
         target = folder / f"{began:%Y%m%dT%H%M%SZ}-{code[:CODE_LETTERS]}{SUFFIX}"
-        partial = target.with_name(target.name + ".part")
-        shutil.move(file, partial)
-        partial.replace(target)
+        try:
+            file.rename(target)
+        except OSError:  # from another disk: whole under its name before the other one goes
+            partial = target.with_name(target.name + ".part")
+            shutil.copyfile(file, partial)
+            partial.replace(target)
+            file.unlink()
         return target
 
     def find(self, code: str) -> Path | None:

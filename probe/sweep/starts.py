@@ -32,6 +32,8 @@ LOG = logging.getLogger("buswitness.sweep")
 
 WAIT_S = 60.0  # so long a command waits in all for a history that is away
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 1.0, 15.0
+QUIET_S = 86_400.0
+_WITH_RECORD = (SlotState.DONE.value, SlotState.STOPPED.value)  # no start ends so without one
 DIED = "its process died during the run; what was recorded until then is kept"
 
 _Made = TypeVar("_Made")
@@ -41,16 +43,9 @@ Booked = Callable[[Outcome], object]
 class Patience:
     """How long one command waits, in all, for a history that is away. total_s: ``WAIT_S`` without it."""
 
-    def __init__(
-        self,
-        total_s: float | None = None,
-        *,
-        stop: Callable[[], bool] = lambda: False,
-        sleep: Callable[[float], object] = time.sleep,
-    ) -> None:
+    def __init__(self, total_s: float | None = None, *, stop: Callable[[], bool] = lambda: False) -> None:
         self._left_s = WAIT_S if total_s is None else total_s
         self._stop = stop
-        self._sleep = sleep
 
     def with_history(self, work: Callable[[], _Made]) -> _Made:
         """What the work gives; tried again, with pauses that double, while the history is away.
@@ -65,9 +60,14 @@ class Patience:
                 if not is_away(error) or self._left_s <= 0 or self._stop():
                     raise
                 LOG.warning("the history is away (%s); tried again for %.0f s", said_by(error), self._left_s)
-            self._sleep(min(pause_s, self._left_s))
+            self._pause(min(pause_s, self._left_s))
             self._left_s -= pause_s
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+
+    def _pause(self, seconds: float) -> None:
+        end_s = time.monotonic() + seconds
+        while (left_s := end_s - time.monotonic()) > 0 and not self._stop():
+            time.sleep(min(left_s, 0.25))
 
 
 def is_away(error: DatabaseError) -> bool:
@@ -140,6 +140,9 @@ def take_left(
             left = _over(place, journal, entry)
             if left is None:
                 continue
+            if left.state in _WITH_RECORD and not journal.record(left).exists():
+                journal.drop(left)  # all was done but this
+                continue
 
             def book(outcome: Outcome, of: Entry = left) -> None:
                 booked(of, outcome)
@@ -157,12 +160,18 @@ def _over(place: FleetPlace, journal: Journal, entry: Entry) -> Entry | None:
     now = journal.find(entry.sweep, entry.due_ns)
     if now is None or now.stage != BEGUN:
         return now
+    record = journal.record(now)
     sweep = next((one for one in place.fleet.sweeps if one.name == entry.sweep), None)
-    if sweep is not None and not is_free(place, sweep):
+    if not (is_free(place, sweep) if sweep else _is_quiet(record)):
         return None
-    state, why = state_of_left(journal.record(now), DIED)
+    state, why = state_of_left(record, DIED)
     LOG.warning("%s: its process died: %s", now.sweep, why or "its record is whole")
     return journal.write(now._replace(stage=OVER, state=state.value, why=why))
+
+
+def _is_quiet(record: Path) -> bool:
+    """True if nobody writes the record any more: of a sweep that is gone from the fleet, no lock is known."""
+    return not record.exists() or time.time() - record.stat().st_mtime > QUIET_S
 
 
 def _settle(  # noqa: PLR0913, PLR0917

@@ -231,7 +231,7 @@ def test_a_run_that_died_before_it_recorded_is_booked_and_one_that_is_spoilt_is_
     tmp_path: Path,
 ) -> None:
     from probe.history.slot_book import begin
-    from probe.sweep.journal import Entry
+    from probe.sweep.journal import OVER, Entry
 
     place = fleet_in(tmp_path, "history.sqlite")
     history = place.open_history()
@@ -241,9 +241,16 @@ def test_a_run_that_died_before_it_recorded_is_booked_and_one_that_is_spoilt_is_
         begin(history, "msb-1", due_ns, place=where, now_ns=due_ns)
         entry = journal.write(Entry("msb-1", due_ns, 0, due_ns))
     journal.record(entry).write_bytes(b"no record at all\n")
+    settled = journal.write(Entry("msb-1", 3, 0, 3, stage=OVER, state="done"))  # killed before it was dropped
+    other = journal.write(Entry("of-old", 4, 0, 4))  # the fleet has it no more; somebody may be writing
+    journal.record(other).write_bytes(b"{")
     told = [outcome for _, outcome in Cycle(place, history).take_left()]
+    assert journal.find("msb-1", settled.due_ns) is None
+    assert journal.find("of-old", other.due_ns) is not None
+    os.utime(journal.record(other), (0, 0))
+    assert Cycle(place, history).take_left() == []
     assert [one.state for one in told] == [SlotState.FAILED, SlotState.FAILED]
     assert "before a record began" in told[0].why
     assert "cannot be read" in told[1].why
-    assert waiting(place) == ["msb-1-2.audit.jsonl.unreadable"]
+    assert waiting(place) == ["msb-1-2.audit.jsonl.unreadable", "of-old-4.audit.jsonl.unreadable"]
     assert facts_of(history) == ([SlotState.FAILED] * 2, [], 0)
