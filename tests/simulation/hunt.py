@@ -146,7 +146,8 @@ def _chunks(left: Sequence[range], *, jobs: int, twice: bool) -> Iterator[Chunk]
     if not left:
         return
     if jobs <= 1:
-        settle()
+        if len(left) > 1:
+            settle()
         for one in left:
             yield try_seeds(one.start, one.stop, twice=twice, commit=commit)
         return
