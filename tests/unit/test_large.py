@@ -132,3 +132,26 @@ def test_only_what_came_before_a_device_was_judged_is_left_and_strays_too(tmp_pa
         assert apart.bulk.exchanges == 2
         assert [n for n, _ in apart.evidence[Exchange]] == [numbers[3], numbers[5], numbers[7]]
         assert [n for n, _ in apart.evidence[Stray]] == [numbers[2]]
+
+
+def test_findings_lead_to_their_bytes_where_the_lines_have_other_numbers(tmp_path: Path) -> None:
+    """The old record did not say what was expected, so that all its evidence moves in the new one."""
+    held = load(SAMPLE)
+    writer = RecordWriter.create(tmp_path / "old.audit.jsonl", held.header)
+    pieces = sorted((item for items in held.evidence.values() for item in items), key=lambda item: item[0])
+    for _, piece in pieces:
+        writer.keep(piece)
+    writer.seal(complete=True, reason="")
+    lineup = lineup_of(held.header)
+    made = []
+    for name in ("held", "apart"):
+        with opened(writer.path) as apart:
+            again = RecordWriter.create(tmp_path / f"{name}.audit.jsonl", held.header)
+            write(again, apart if name == "apart" else load(writer.path), lineup)
+        made.append(load(again.path))
+    assert made[0].code == made[1].code
+    numbers = {number for kind in made[1].evidence.values() for number, _ in kind}
+    rested = {number for finding in made[1].findings for number in finding.evidence}
+    assert rested
+    assert rested <= numbers
+    assert made[1].evidence[Exchange][0][0] != load(writer.path).evidence[Exchange][0][0]

@@ -503,3 +503,13 @@ def test_no_handle_stays_open_behind_a_record(tmp_path: Path) -> None:
     with pytest.raises(InputError):
         RecordWriter.create(tmp_path / "a.audit.jsonl", _header())
     assert handles() == before
+
+
+def test_a_long_line_that_readers_bear_is_kept(tmp_path: Path) -> None:
+    """Length alone is no harm up to 16 MiB."""
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    writer.keep(Note(0, "x", "y" * (2 * MOST_BRACKETS)))
+    writer.conclude([_finding(advice="z" * (2 * MOST_BRACKETS))], [])
+    writer.seal(complete=True, reason="")
+    assert verify(writer.path).holds
+    assert len(load(writer.path).findings[0].advice) == 2 * MOST_BRACKETS
