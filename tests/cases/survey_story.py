@@ -28,7 +28,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from probe.judge import conclude, judge_device
+from probe.judge import Conclusion, conclude, judge_device
 from probe.model.device_evidence import DeviceEvidence, RunEvidence
 from probe.model.device_map import DeviceMap
 from probe.model.evidence import (
@@ -73,11 +73,11 @@ SECOND = 1_000_000_000
 class Surveyed:
     """What the judge said of a survey."""
 
-    said: tuple[Finding, ...]
+    conclusion: Conclusion
 
     def findings(self, check: str) -> list[Finding]:
         """The findings of one check."""
-        return [finding for finding in self.said if finding.check == check]
+        return [finding for finding in self.conclusion.findings if finding.check == check]
 
 
 def hw(last: object) -> str:
@@ -283,4 +283,4 @@ def surveyed(case: dict[str, Any], base: dict[str, Any], device: dict[str, Any],
         network=network,
     )
     judged = {tag: judge_device(lineup, scope, DeviceEvidence(tag=tag), run) for tag in tags}
-    return Surveyed(conclude(lineup, scope, judged, run).findings)
+    return Surveyed(conclude(lineup, scope, judged, run))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from probe.judge.cause import Found, Rule, bad_of, make
 from probe.judge.lineup_context import LineupContext
-from probe.judge.network.addresses import HARDWARE, NOBODY, ONCE, PRESENT
+from probe.judge.network.addresses import HARDWARE, NOBODY, ONCE, PRESENT, tags_on_the_wire
 from probe.judge.network.own_computer import INTERFACE
 from probe.judge.wording import AT_THE_GEAR, count, listed
 from probe.model.finding import Cause, Finding, Verdict
@@ -21,7 +21,9 @@ def _failed(found: Found, check: str) -> list[Finding]:
 
 def _own_computer(context: LineupContext, found: Found) -> Iterator[Cause]:
     own = [one for one in _failed(found, INTERFACE.id) if one.point in _DEAF]
-    silent = [tag for tag, facts in context.facts.items() if not facts.reach.is_alive]
+    unseen = {one.subject for one in found.bad if one.check == PRESENT.id}
+    seen = set(tags_on_the_wire(context.lineup, context.scope)) - unseen
+    silent = [tag for tag, facts in context.facts.items() if not facts.reach.is_alive and tag not in seen]
     if not own or not silent:
         return
     yield make(
