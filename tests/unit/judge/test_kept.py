@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
+from probe.judge import traits
 from probe.judge.device import _run_context
 from probe.judge.electrical.topology import topology_of
 from probe.judge.expectation import agendas_of
@@ -49,3 +52,20 @@ def test_a_runs_context_is_that_of_lineup_and_evidence() -> None:
         assert kept.lineup is lineup
         assert kept.run is evidence
         assert _run_context(lineup, evidence) is kept
+
+
+def test_shapes_are_worked_out_once_and_not_without_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(traits, "_SHAPES_KEPT", 4)
+    profile = FIRST.profile_of(FIRST.map.by_tag["MTR-M1"])
+    shapes = traits.Shapes(profile, frozenset())
+    keys = [(3, start, 2) for start in range(9)]
+    shape, seen = shapes.of(keys[0]), shapes.seen(frozenset(keys[:1]))
+    shapes.of(keys[1])
+    shapes.seen(frozenset(keys[1:2]))
+    assert shapes.of(keys[0]) is shape
+    assert shapes.seen(frozenset(keys[:1])) is seen
+    for key in keys:
+        shapes.of(key)
+        shapes.seen(frozenset([key]))
+        assert len(shapes._known) <= 4
+        assert len(shapes._seen) <= 4
