@@ -94,3 +94,17 @@ def test_a_record_inside_whose_line_is_no_such_line_is_refused_in_words(merged: 
     assert verify(path).holds
     with pytest.raises(RecordError, match=f"line {at + 1} of record 1 inside is no proper finding line"):
         load_inside(path, 1)
+
+
+@pytest.mark.parametrize("wrong", ["no line", '{"body":{},"kind":"note","prev":"%s","seq":2}' % ("0" * 64)])
+def test_a_line_inside_that_does_not_follow_is_told_where_it_stands(merged: Write, wrong: str) -> None:
+    """The chain outside is right: what is wrong is inside, and said at once, not at the end."""
+    lines = sample()
+    places = [n for n, one in enumerate(lines, 1) if one["kind"] == "embedded"]
+    lines[places[3] - 1]["body"]["line"] = wrong
+    path = merged(lines)
+    found = verify(path)
+    assert (found.damage, found.first_bad_line) == (Damage.FOREIGN_CONTENT, places[3])
+    assert "inside, source 1: " in found.text
+    with pytest.raises(RecordError):
+        load(path)

@@ -230,6 +230,7 @@ def test_numbers_up_to_the_largest_that_every_reader_keeps_stay_numbers(number: 
     assert integer(number) == number
     assert canonical(number) == rfc8785.dumps(number) == str(number).encode()
     assert evidence_body(Anchor(number, 1))["at_ns"] == number
+    assert canonical([number, "\udc80"]) == b'[%d,"\\\\udc80"]' % number, "also where each value is looked at"
     for beyond in (LARGEST + 1, -LARGEST - 1):
         assert integer(beyond) == str(beyond)
         with pytest.raises(TypeError):
