@@ -196,3 +196,4 @@ def test_what_is_wrong_with_a_copy_is_told_in_the_librarys_words(tmp_path: Path)
             plain.read()
         file.read()
         assert trouble_of(file) == str(caught.value) != ""
+        assert file.raw.read(5) == b"", "nothing more comes"  # type: ignore[attr-defined]
