@@ -29,6 +29,12 @@ def test_parts() -> None:
         ("beta", ">=2", Verdict.REVIEW),
         ("2.4", ">=old", Verdict.REVIEW),
         ("2.4", "!=2.4", Verdict.FAIL),
+        ("2.5", "!=2.4", Verdict.PASS),
+        *((seen, ">=2.4", Verdict.PASS if seen >= "2.4" else Verdict.FAIL) for seen in ("2.3", "2.4", "2.5")),
+        *((seen, "<=2.4", Verdict.PASS if seen <= "2.4" else Verdict.FAIL) for seen in ("2.3", "2.4", "2.5")),
+        *((seen, ">2.4", Verdict.PASS if seen > "2.4" else Verdict.FAIL) for seen in ("2.3", "2.4", "2.5")),
+        *((seen, "<2.4", Verdict.PASS if seen < "2.4" else Verdict.FAIL) for seen in ("2.3", "2.4", "2.5")),
+        *((seen, "==2.4", Verdict.PASS if seen == "2.4" else Verdict.FAIL) for seen in ("2.3", "2.4", "2.5")),
     ],
 )
 def test_matches(seen: str, wanted: str, verdict: Verdict) -> None:
