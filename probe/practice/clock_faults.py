@@ -108,6 +108,15 @@ def _impossible(_fault: Fault) -> Twist:
     return lambda asked: bytes(2 * asked.point.count)
 
 
+def marks_stamps(point: Point) -> bool:
+    """True if the clock's encoding has a mark for a stamp that is not valid."""
+    decoder = point.decoder
+    if not isinstance(decoder, ClockDecoder):
+        return False
+    stamp = stamp_of(1_800_000_000, 0)
+    return decoder.encode_stamp(stamp) != decoder.encode_stamp(stamp._replace(invalid=True))
+
+
 def _invalid(_fault: Fault) -> Twist:
     def twist(asked: Asked) -> Value | bytes:
         decoder = asked.point.decoder
@@ -231,7 +240,7 @@ CLOCK_FAULTS = (
         does="the device marks its own stamps as invalid (CP56Time2a; other encodings cannot)",
         sees="A clock that is not valid by the device's own word.",
         checks=("clock.skew",),
-        place=Place.CLOCK,
+        place=Place.MARKED_CLOCK,
         apply=_twisted(_invalid),
     ),
     FaultKind(

@@ -48,8 +48,12 @@ class Place(StrEnum):
     BEHIND = "sits behind a gateway"
     BREAKER = "is a breaker's trip unit"
     CIRCUIT = "measures a circuit"
+    LOADED = "measures a circuit that carries current"
+    CLOSED = "is a breaker's trip unit, the breaker drawn closed"
     CLOCK = "has a clock"
     SUPPLY = "is a control power supply"
+    UPTIME = "counts the time since its start"
+    MARKED_CLOCK = "can mark its own stamps as invalid"
 
 
 class Names(StrEnum):
@@ -59,6 +63,7 @@ class Names(StrEnum):
     ALARM = "alarm"
     TRIP = "trip"
     QUANTITY = "quantity"
+    BLANK = 'code for "no value" of'
     BUS = "bus"
     MODEL = "model"
     SERIAL = "serial"
@@ -75,9 +80,10 @@ class FaultKind:
     does: what it does to the device. sees: what the user should be told. checks: ids of checks of which at
     least one must not pass (none: no check of this version judges it). takes: fields of a scenario's entry
     that it understands beside ``kind`` and ``at``; needs: those of them that it cannot do without. place:
-    where it has a meaning. names: what its text names. at, partner: devices on which tests try it. among:
-    further devices that the lineup needs then. follows: other devices on which findings are right too (behind
-    a dead gateway, the twin of a swap). harmless: the tool must cope without any finding.
+    where it has a meaning. names: what its text names; usual, usual_point: text and point where none is
+    given. at, partner: devices on which tests try it. among: further devices that the lineup needs then.
+    follows: other devices on which findings are right too (behind a dead gateway, the twin of a swap).
+    harmless: the tool must cope without any finding.
     """
 
     name: str
@@ -89,6 +95,8 @@ class FaultKind:
     needs: tuple[str, ...] = ()
     place: Place = Place.ANY
     names: Names = Names.NOTHING
+    usual: str = ""
+    usual_point: str = ""
     at: str = "52-F1"
     partner: str = ""
     among: tuple[str, ...] = ()

@@ -7,12 +7,16 @@ from collections.abc import Callable, Iterable, Mapping
 from probe.model.device_map import Kind
 from probe.model.errors import Problem
 from probe.model.nearest import did_you_mean, listed
+from probe.model.profile import Point
 from probe.model.reading import Value
-from probe.practice.clock_faults import CLOCK_FAULTS
+from probe.practice.clock_faults import CLOCK_FAULTS, marks_stamps
 from probe.practice.fault import Fault, FaultKind, Names, Place
 from probe.practice.gear_faults import GEAR_FAULTS, alarm_names
+from probe.practice.metering import measure
 from probe.practice.part import Part, Stage
+from probe.practice.roster import plant, roster
 from probe.practice.set_faults import SET_FAULTS
+from probe.practice.show import has_no_value, measured_key
 from probe.practice.wire_faults import WIRE_FAULTS
 
 
@@ -43,22 +47,23 @@ def misfit(stage: Stage, fault: Fault, file: str) -> Problem | None:
         return _problem(
             fault, file, f"{kind.name} means nothing at {fault.at}", f"a device that {kind.place.value}"
         )
-    if fault.point or kind.names in _FIELDS:
+    if fault.point or kind.usual_point or kind.names in _FIELDS:
         return _ill_fitting(part, fault, kind, file)
     if kind.names is Names.NOTHING:
         return None
-    known = _NAMED[kind.names](part)
-    if fault.text not in known if fault.text else not known:
-        return _unknown(fault, file, kind.names.value, fault.text, known)
+    known, text = _NAMED[kind.names](part), fault.text or kind.usual
+    if text not in known if text else not known:
+        return _unknown(fault, file, kind.names.value, text, known)
     return None
 
 
 def _ill_fitting(part: Part, fault: Fault, kind: FaultKind, file: str) -> Problem | None:
     """Why the point cannot show what the fault gives; None if it can."""
-    name = fault.point or part.profile.identity.points.get(kind.names.value, "")
-    value: Value = fault.text if not fault.point else 0 if fault.number is None else fault.number
-    if fault.point and fault.point not in part.profile.by_name:
-        return _unknown(fault, file, "point", fault.point, part.profile.by_name)
+    point = fault.point or kind.usual_point
+    name = point or part.profile.identity.points.get(kind.names.value, "")
+    value: Value = fault.text if not point else 0 if fault.number is None else fault.number
+    if point and point not in part.profile.by_name:
+        return _unknown(fault, file, "point", point, part.profile.by_name)
     if not name or value == "":
         return None
     try:
@@ -98,13 +103,37 @@ _PLACES: Mapping[Place, Callable[[Stage, Part], bool]] = {
     Place.BEHIND: lambda stage, part: bool(part.entry.via),
     Place.BREAKER: lambda stage, part: bool(part.entry.breaker),
     Place.CIRCUIT: lambda stage, part: part.instrument is not None,
+    Place.LOADED: lambda stage, part: "current" in _quantities(_measured(part)),
+    Place.CLOSED: lambda stage, part: part.entry.breaker == "closed",
     Place.CLOCK: lambda stage, part: part.profile.clock is not None,
     Place.SUPPLY: lambda stage, part: part.entry.kind is Kind.UPS,
+    Place.UPTIME: lambda stage, part: bool(part.profile.uptime),
+    Place.MARKED_CLOCK: lambda stage, part: _has_marked_clock(part),
 }
+
+
+def _has_marked_clock(part: Part) -> bool:
+    rule = part.profile.clock
+    return rule is not None and marks_stamps(part.profile.by_name[rule.point])
+
+
+def _measured(part: Part) -> list[Point]:
+    """Points that show something measured that is not zero as the lineup was drawn."""
+    if part.instrument is None or not part.entry.circuit:
+        return []
+    closed = {tag: entry.breaker == "closed" for tag, entry in roster().items() if entry.breaker}
+    shown = measure(plant("", closed), part.entry.circuit, part.instrument, 0.0)
+    return [point for point in part.profile.points if shown.get(measured_key(point))]
+
+
+def _quantities(points: Iterable[Point]) -> list[str]:
+    return sorted({point.quantity for point in points})
+
 
 _NAMED: Mapping[Names, Callable[[Part], list[str]]] = {
     Names.ALARM: lambda part: [*alarm_names(part, "alarm"), *alarm_names(part, "notice")],
     Names.TRIP: lambda part: alarm_names(part, "trip"),
-    Names.QUANTITY: lambda part: sorted({point.quantity for point in part.profile.points if point.quantity}),
+    Names.QUANTITY: lambda part: _quantities(_measured(part)),
+    Names.BLANK: lambda part: _quantities(point for point in _measured(part) if has_no_value(point)),
     Names.BUS: lambda part: [rule.bus for rule in part.profile.states if rule.bus],
 }

@@ -28,6 +28,7 @@ from probe.practice.show import (
     Showing,
     duration,
     gear_value,
+    has_no_value,
     identity_value,
     measured_key,
     plain_value,
@@ -187,7 +188,7 @@ class Image:
         part, key = self._part, measured_key(point)
         if key not in measured:
             return plain_value(part, point, moment, self._seconds_up(moment))
-        if point.quantity in part.blank and _has_no_value(point):
+        if point.quantity in part.blank and has_no_value(point):
             return None
         return scaled(point, measured[key] * (10 if point.quantity in part.times_ten else 1))
 
@@ -210,15 +211,6 @@ class Image:
 
     def _seconds_up(self, moment: Moment) -> float:
         return moment.since_s - self._started_s
-
-
-def _has_no_value(point: Point) -> bool:
-    """True if the point's type has a code for "no value"."""
-    try:
-        point.decoder.encode(None)
-    except ValueError:
-        return False
-    return True
 
 
 def _points_of(profile: Profile, area: Area) -> tuple[Point, ...]:

@@ -47,6 +47,15 @@ class Showing:
             return decoder.encode_with(end, exponent)
 
 
+def has_no_value(point: Point) -> bool:
+    """True if the point's type has a code for "no value"."""
+    try:
+        point.decoder.encode(None)
+    except ValueError:
+        return False
+    return True
+
+
 def measured_key(point: Point) -> tuple[str, str]:
     """The key of a point's quantity in ``Measured``.
 
