@@ -393,7 +393,8 @@ def test_verdicts_on_a_device_that_came_or_went_are_told_with_it_and_those_on_th
 def test_a_finding_by_another_name_is_told_with_what_the_check_says_as_a_whole(changes) -> None:  # type: ignore[no-untyped-def]
     alarm = _finding(Verdict.FAIL, "overload")._replace(check="alarms.present", point="a1", unit="")
     calm = alarm._replace(point="", verdict=Verdict.PASS, observed="")
-    (went,) = changes(Run(findings=(alarm,)), Run(findings=(calm,)))
+    other = _finding(Verdict.FAIL)  # of another check: it says nothing of this one
+    (went,) = changes(Run(findings=(alarm, other)), Run(findings=(calm, other)))
     assert (went.what, went.worse) == ("alarms.present@MTR-1#a1", False)
     assert went.before == "fail, Clock: overload"
     assert went.after == "this is not among what was found (alarms.present as a whole: pass)"
