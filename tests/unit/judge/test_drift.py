@@ -8,7 +8,7 @@ from math import exp, inf
 import pytest
 
 from probe.judge.drift.change import _Bet, changes
-from probe.judge.drift.forecast import DAY_S, Offset, forecast
+from probe.judge.drift.forecast import DAY_S, Offset, _since_set, forecast
 
 stats = pytest.importorskip("scipy.stats", reason="scipy is not installed")
 
@@ -120,3 +120,15 @@ def test_a_steady_clock_leaves_nothing_for_certain() -> None:
     outside = forecast(offsets(1.0, 10), 3.0)
     assert outside is not None
     assert outside.earliest_s == 9 * DAY_S
+
+
+def test_offsets_count_since_the_clock_was_last_set() -> None:
+    """A step that no drift of the bound explains begins anew; one that it just explains does not."""
+    at = [Offset(100.0 * n, 0.0, 0.1) for n in range(3)]
+    assert _since_set(at, 1e-3) == at
+    ahead = [*at, Offset(300.0, 0.3, 0.4), Offset(400.0, 0.3, 0.4)]  # at least 0.2 s in 100 s
+    assert _since_set(ahead, 1e-3) == ahead[3:]
+    assert _since_set(ahead, 2.5e-3) == ahead
+    behind = [*at, Offset(300.0, -0.3, -0.2), Offset(400.0, -0.3, -0.2)]
+    assert _since_set(behind, 1e-3) == behind[3:]
+    assert _since_set(behind, 2.5e-3) == behind
