@@ -98,7 +98,7 @@ def header_for(lineup: Lineup, scope: Scope, wishes: Wishes, ways: Preflight, wa
         host_name=socket.gethostname(),
         system=platform.platform(),
         python=platform.python_version(),
-        addresses=tuple(str(adapter) for adapter in ways.adapters),
+        addresses=(*(str(adapter) for adapter in ways.adapters), *_serial_adapters(lineup, scope)),
         clock=_clock_state(),
     )
     return Header.of(
@@ -112,6 +112,15 @@ def header_for(lineup: Lineup, scope: Scope, wishes: Wishes, ways: Preflight, wa
         command=tuple(sys.argv[1:]),
         sources=() if wishes.source is None else (wishes.source,),
     )
+
+
+def _serial_adapters(lineup: Lineup, scope: Scope) -> tuple[str, ...]:
+    """The serial adapters of the run, each ``/dev/ttyUSB0 USB 0403:6001 A10KX3``; those that can be told."""
+    from probe.wire.adapters import serial_hardware
+
+    lines = (lineup.map.target(tag).serial for tag in scope.tags)
+    ports = dict.fromkeys(line.port for line in lines if line is not None)
+    return tuple(f"{port} {told}" for port in ports if (told := serial_hardware(port)))
 
 
 def _clock_state() -> str:

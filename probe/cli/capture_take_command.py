@@ -84,6 +84,7 @@ def _recorded(wish: Taking, order: Order, site: Any, means: tuple[Tap, SystemClo
     """Record from the tap into files and their record; exit code. Raises InputError if none can be begun."""
     from probe.collect.capturing import CaptureTaker
     from probe.present.console import say
+    from probe.wire.adapters import interface_hardware, interface_now
 
     tap, clock, writer = means
     hashes: dict[Path, str] = {}
@@ -93,11 +94,15 @@ def _recorded(wish: Taking, order: Order, site: Any, means: tuple[Tap, SystemClo
         hashes[order.path.with_name(file.file)] = file.sha256
 
     taker = CaptureTaker(order, tap, clock, closed)
+    hardware = interface_hardware(order.interface)
     say(f"Recording {order.interface} to {order.path}; Ctrl-C stops.", error=wish.as_json)
     ended = _run(taker, wish, site)
     complete = _is_complete(ended)
     seal = writer.seal(complete=complete, reason="" if complete else ended.value)
-    return _close(wish, order, _Done(taker=taker, ended=ended, seal=seal, record=writer.path, hashes=hashes))
+    code = _close(wish, order, _Done(taker=taker, ended=ended, seal=seal, record=writer.path, hashes=hashes))
+    if now := interface_now(hardware, order.interface) if not complete else "":
+        say(f"The adapter ({hardware}) is there again, as {now}.", error=wish.as_json)
+    return code
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from probe.collect.adapter_watch import AdapterWatch
 from probe.collect.events import ClockObserver, Ledger, Observer, Phase
 from probe.judge.clock_state import ClockState
 from probe.model.clock import RunClock, paired
@@ -99,6 +100,7 @@ class Journal:
         self._strays: list[tuple[int, Stray]] = []
         self._network: list[tuple[int, Evidence]] = []
         self._run: RunEvidence | None = None
+        self._adapters = AdapterWatch(self.note)
 
     # evidence ----------------------------------------------------------------------------------------
 
@@ -136,6 +138,7 @@ class Journal:
     def connect(self, log: LinkLog, connect: Connect) -> None:
         """Keep one attempt to open a connection."""
         log.connects.append((self.keep(connect), connect))
+        self._adapters.see(connect)
 
     def disconnect(self, log: LinkLog, disconnect: Disconnect) -> None:
         """Keep the end of a connection."""

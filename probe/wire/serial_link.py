@@ -9,10 +9,12 @@ Source: MODBUS over Serial Line Specification and Implementation Guide V1.02, 2.
 from __future__ import annotations
 
 import asyncio
+import errno
 
 from probe.model.clock import RunClock
 from probe.model.device_map import SerialLine
 from probe.model.evidence import ConnectOutcome
+from probe.wire.adapters import MOVED, serial_hardware, serial_now
 from probe.wire.failure import port_outcome
 from probe.wire.link import StrayHandler
 from probe.wire.rtu_link import RtuLink
@@ -31,13 +33,26 @@ def silence_s(baud: int) -> float:
 class SerialLink(RtuLink):
     """Implements Link for a serial line; see ``rtu_link`` for what counts as an answer."""
 
-    __slots__ = ("_line",)
+    __slots__ = ("_hardware", "_line")
 
     def __init__(self, line: SerialLine, clock: RunClock, on_stray: StrayHandler) -> None:
         super().__init__(line.port, clock, on_stray, silence_s=silence_s(line.baud), closes=False)
         self._line = line
+        self._hardware: str | None = None  # of the adapter, once the port was opened; empty if not known
 
     async def _dial(self) -> None:
+        try:
+            await self._open_port()
+        except OSError as error:
+            now = await asyncio.to_thread(serial_now, self._hardware, self.name) if self._hardware else ""
+            if now:
+                text = f"no such port; {MOVED} {now} ({self._hardware}): write that into the map"
+                raise FileNotFoundError(errno.ENOENT, text) from error
+            raise
+        if self._hardware is None:
+            self._hardware = await asyncio.to_thread(serial_hardware, self.name)
+
+    async def _open_port(self) -> None:
         from pymodbus.transport.serialtransport import create_serial_connection
 
         line = self._line

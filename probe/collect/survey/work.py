@@ -26,6 +26,7 @@ from probe.collect.survey.sweep import Pace, Sweeper
 from probe.model.evidence import Neighbour
 from probe.model.network_evidence import Listening
 from probe.model.scope import SurveyScope
+from probe.wire.adapters import interface_now
 from probe.wire.echo import echo_right
 from probe.wire.ethernet import EthernetPort, Refusal, open_ethernet
 from probe.wire.interfaces import own_interfaces, own_routes
@@ -139,7 +140,10 @@ class _Work:
         self._why_deaf = f"the interface went away during the survey ({why})"
         self._port_closed()
         self._gone.set()
-        self._say(f"{self._ground.interface}: {why}. Frames are no longer heard; the survey goes on without.")
+        name, hardware = self._ground.interface, self._ground.hardware_address
+        now = interface_now(hardware, name)
+        moved = f" The adapter ({hardware}) is now {now}." if now else ""
+        self._say(f"{name}: {why}.{moved} Frames are no longer heard; the survey goes on without.")
 
     def _port_closed(self) -> None:
         if self._port is not None:

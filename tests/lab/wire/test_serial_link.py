@@ -220,6 +220,29 @@ async def test_a_port_that_is_not_there_or_taken_is_no_port(pty_pair, strays, tm
     await first.close()
 
 
+async def test_an_adapter_that_comes_back_under_another_name_is_told(pty_pair, strays, tmp_path, monkeypatch):
+    """What the system tells of USB is made up, as a pty has none. The port is real, and then gone."""
+    from types import SimpleNamespace
+
+    from serial.tools import list_ports
+
+    def usb(device: str) -> list[SimpleNamespace]:
+        return [SimpleNamespace(device=device, vid=0x0403, pid=0x6001, serial_number="A10KX3")]
+
+    _, port = pty_pair
+    name = tmp_path / "adapter"
+    name.symlink_to(port)
+    monkeypatch.setattr(list_ports, "comports", lambda: usb(port))
+    link = link_of(str(name), strays)
+    assert (await link.open(20.0)).outcome is ConnectOutcome.OPEN
+    await link.close()
+    name.unlink()
+    monkeypatch.setattr(list_ports, "comports", lambda: usb("/dev/ttyUSB7"))
+    connect = await link.open(20.0)
+    assert connect.outcome is ConnectOutcome.NO_PORT
+    assert "its hardware is now /dev/ttyUSB7 (USB 0403:6001 A10KX3)" in connect.detail
+
+
 @contextlib.contextmanager
 def second_port(bus: int) -> Iterator[str]:
     """Another pty whose far end is joined to the bus, so that a server can open a port by name too."""
