@@ -39,7 +39,7 @@ A_YEAR = 4 * 24 * 365  # sweeps, one in a quarter of an hour
 KINDS = ("sweeps", "audits", "replays", "digests")
 PORTS = 16  # more than the lineup has addresses
 HOLDS = {
-    "uss_kib": "memory of its own, KiB",
+    "uss_kib": "memory that no other process has mapped, KiB (grows when others end)",
     "rss_kib": "resident memory, KiB",
     "heap_kib": "memory that C code holds, KiB",
     "blocks": "blocks of memory that Python holds",

@@ -34,6 +34,7 @@ import psutil
 from bench.soak_weather import Gear, weather
 
 STEP = timedelta(minutes=15)
+FILLED = 500
 FLEET = """\
 format: buswitness-fleet/1
 sweeps:
@@ -113,62 +114,71 @@ def sweeps(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
 
 
 def replays(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
-    """One sweep whose record is one of an earlier sweep under another code and time."""
-    from probe.history.distil import distil_file
+    """One sweep whose record is one of an earlier sweep under another code and time.
 
-    return _taken_in(folder, gear, lambda _, file, place: distil_file(file, place=place))
+    Before the first the history goes through 500 sweeps as in ``digests``, so that SQLite's cache is full.
+    """
+    intake = _Intake(folder, gear)
+    for number in range(FILLED):
+        intake.once(number)
+    intake.reads = True
+    return intake.once, intake.end
 
 
 def digests(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
-    """As ``replays``, but the map is read once, and each of the records once."""
-    from probe.collect.inputs import open_lineup
-    from probe.history.distil import distil_file
-    from probe.sweep import run
-
-    known: dict[int, Any] = {}
-
-    def distil(number: int, file: Path, place: str) -> Any:
-        if number not in known:
-            known[number] = distil_file(file, place=place)
-        return known[number]
-
-    once, end = _taken_in(folder, gear, distil)
-    lineup = open_lineup(gear.map)
-    opened: Any = patch.object(run, "open_lineup", lambda *_: lineup)
-    opened.start()
-    return once, lambda: (end(), opened.stop())
+    """As ``replays`` from the first, but the map is read once, and each of the records once."""
+    intake = _Intake(folder, gear)
+    return intake.once, intake.end
 
 
-def _taken_in(
-    folder: Path, gear: Gear, distil: Callable[[int, Path, str], Any]
-) -> tuple[Once, Callable[[], object]]:
-    """distil: by the record's number and file; what it returns is taken in as new."""
-    from probe.sweep import run
+class _Intake:
+    """Sweeps without their audits. reads: whether map and record are read again for each."""
 
-    records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
-    began = datetime(2026, 1, 1, tzinfo=UTC)
-    done = [0]
+    def __init__(self, folder: Path, gear: Gear) -> None:
+        from probe.collect.inputs import open_lineup
+        from probe.history.distil import distil_file
 
-    def copied(place: object, sweep: object, file: Path, *_: object) -> run.Ran:
-        shutil.copyfile(records[done[0] % len(records)], file)
-        done[0] += 1
-        return run.Ran(0)
+        self.reads = False
+        self._records = sorted((folder.parent / "sweeps" / "records").rglob("*.audit.jsonl"))
+        self._began = datetime(2026, 1, 1, tzinfo=UTC)
+        self._done = 0
+        self._open, self._distil = open_lineup, distil_file
+        self._lineup = open_lineup(gear.map)
+        self._known: dict[int, Any] = {}
+        self._sweep, self.end = sweeps(folder, gear)
 
-    def as_new(file: Path, *, place: str = "") -> Any:
-        at_ns = round((began + done[0] * STEP).timestamp() * 1e9)
-        digest = distil((done[0] - 1) % len(records), file, place)
-        return replace(digest, started_ns=at_ns, finished_ns=at_ns + 10**9, code=f"{done[0]:064x}")
+    def once(self, number: int) -> dict[str, object]:
+        """One sweep. Raises RuntimeError if it was anything else than a record taken in."""
+        from probe.sweep import run
 
-    sweep, end = sweeps(folder, gear)
-
-    def once(number: int) -> dict[str, object]:
-        with patch.object(run, "_audit", copied), patch.object(run, "distil_file", as_new):
-            told = sweep(number)
-        if done[0] != number + 1:
+        done = self._done
+        with (
+            patch.object(run, "_audit", self._copied),
+            patch.object(run, "distil_file", self._as_new),
+            patch.object(run, "open_lineup", self._opened),
+        ):
+            told = self._sweep(number)
+        if self._done != done + 1:
             raise RuntimeError("a sweep was not a record taken in again")
         return told
 
-    return once, end
+    def _opened(self, *given: Any) -> Any:
+        return self._open(*given) if self.reads else self._lineup
+
+    def _copied(self, place: object, sweep: object, file: Path, *_: object) -> Any:
+        from probe.sweep.run import Ran
+
+        shutil.copyfile(self._records[self._done % len(self._records)], file)
+        self._done += 1
+        return Ran(0)
+
+    def _as_new(self, file: Path, *, place: str = "") -> Any:
+        number = (self._done - 1) % len(self._records)
+        if self.reads or number not in self._known:
+            self._known[number] = self._distil(file, place=place)
+        at_ns = round((self._began + self._done * STEP).timestamp() * 1e9)
+        times = {"started_ns": at_ns, "finished_ns": at_ns + 10**9}
+        return replace(self._known[number], **times, code=f"{self._done:064x}")
 
 
 def audits(folder: Path, gear: Gear) -> tuple[Once, Callable[[], object]]:
