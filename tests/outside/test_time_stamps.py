@@ -374,3 +374,42 @@ def test_granted_is_what_the_standard_calls_so(
     found = timestamp.examine(bytes(answer), last_line(record))
     assert found.fits is granted
     assert granted or f"status {status}: no reason given" in found.text
+
+
+def test_a_certificate_between_leads_to_its_root_and_is_none_itself(
+    authority: Path, record: Path, tmp_path: Path
+) -> None:
+    """Root, one between, the stamper's: beside another root the one between proves nothing."""
+    deep = tmp_path / "deep"
+    _authority(deep, "Deep authority")
+    new = ("req", "-config", "tsa.cnf", "-newkey", "rsa:2048", "-nodes", "-batch", "-subj", "/CN=Between")
+    _openssl(deep, *new, "-keyout", "between.key", "-out", "between.csr")
+    for name, by, sort in (("between", "root", "root"), ("stamper", "between", "stamper")):
+        signed = (
+            "x509",
+            "-req",
+            "-in",
+            f"{name}.csr",
+            "-CA",
+            f"{by}.pem",
+            "-CAkey",
+            f"{by}.key",
+            "-days",
+            "30",
+        )
+        _openssl(
+            deep,
+            *signed,
+            "-CAcreateserial",
+            "-extfile",
+            "tsa.cnf",
+            "-extensions",
+            sort,
+            "-out",
+            f"{name}.pem",
+        )
+    answer, line = _stamped(deep, record).read_bytes(), last_line(record)
+    between = (deep / "between.pem").read_bytes()
+    for root, proved in ((deep / "root.pem", True), (authority / "root.pem", False)):
+        given = timestamp.certificates_from("given", root.read_bytes() + between)
+        assert timestamp.examine(answer, line, given).proved is proved

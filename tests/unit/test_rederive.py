@@ -202,6 +202,7 @@ def _missing(many: int) -> Conclusion:
     [
         (1, "1 required verdicts could not be given: F-0"),
         (5, "5 required verdicts could not be given: F-0, F-1, F-2, F-3, F-4"),
+        (6, "6 required verdicts could not be given: F-0, F-1, F-2, F-3, F-4 and 1 more"),
         (7, "7 required verdicts could not be given: F-0, F-1, F-2, F-3, F-4 and 2 more"),
     ],
 )
