@@ -513,3 +513,15 @@ def test_a_long_line_that_readers_bear_is_kept(tmp_path: Path) -> None:
     writer.seal(complete=True, reason="")
     assert verify(writer.path).holds
     assert len(load(writer.path).findings[0].advice) == 2 * MOST_BRACKETS
+
+
+def test_what_is_expected_may_be_said_behind_evidence_too(tmp_path: Path) -> None:
+    """A record that is gone on with: the lines still follow from each other."""
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", _header())
+    writer.keep(EXCHANGE)
+    writer.expect([Expectation(check="a", subject="F-01")])
+    writer.keep(Note(1, "a", "b"))
+    writer.conclude([_finding()], [])
+    writer.seal(complete=True, reason="")
+    assert [line["kind"] for line in _lines(writer.path)][1:5] == ["exchange", "expected", "note", "finding"]
+    assert verify(writer.path).holds
