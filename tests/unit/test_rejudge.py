@@ -281,3 +281,16 @@ def test_what_people_worked_through_stays_when_another_map_is_judged_by(
     judge_again(replace(content, header=replace(content.header, sheet_texts=(sheet,))), lineup)
     judge_again(content, replace(lineup, sheet_texts=(sheet,)))
     assert [one.sheet_texts for one in seen] == [(sheet,), ()]
+
+
+def test_a_device_that_was_never_done_is_judged_on_all_that_there_is(tmp_path: Path, lineup: Lineup) -> None:
+    """However long the record is."""
+    header = Header.of(lineup, Scope(tags=("MTR-1", "MTR-2")), tool_version="0", started_wall_ns=0)
+    writer = RecordWriter.create(tmp_path / "r.audit.jsonl", header)
+    numbers = [writer.keep(_exchange("MTR-2", n)) for n in range(300)]
+    strays = [writer.keep(Stray("127.0.0.1:15021", n, Outcome.LATE, b"\0", "MTR-2")) for n in range(300)]
+    writer.seal(complete=False, reason="stopped")
+    evidence = RecordEvidence(load(writer.path), lineup)
+    seen = evidence.of_device("MTR-2")
+    assert (_numbers(seen.exchanges), _numbers(seen.strays)) == (numbers, strays)
+    assert evidence.of_run().strays == (), "they are the device's"
