@@ -56,7 +56,16 @@ class RtuLink(Connection):
     silence_s: least pause on the line before a request. closes: after a framing fault the link closes itself.
     """
 
-    __slots__ = ("_answered", "_busy", "_closes", "_debts", "_drained", "_quiet_from", "_silence_s")
+    __slots__ = (
+        "_answered",
+        "_busy",
+        "_closes",
+        "_debts",
+        "_drained",
+        "_drains",
+        "_quiet_from",
+        "_silence_s",
+    )
 
     #: What every request must pass; ``clock_write`` has its own.
     _ensure = staticmethod(ensure_read)
@@ -72,6 +81,7 @@ class RtuLink(Connection):
         self._answered = b""  # the last answer, to know its repetition
         self._debts: dict[int, _Debt] = {}  # by unit
         self._drained: asyncio.Future[None] | None = None
+        self._drains = 0  # the unit whose answer is waited for
 
     @property
     def is_open(self) -> bool:
@@ -125,7 +135,7 @@ class RtuLink(Connection):
         for owing in list(self._debts) if quirks.unit_not_echoed else [request.unit]:
             debt = self._debts.get(owing)
             if debt is not None:
-                self._drained = self._loop.create_future()
+                self._drained, self._drains = self._loop.create_future(), owing
                 await asyncio.wait((self._drained,), timeout=max(0.0, debt.until - self._loop.time()))
                 self._drained = None
                 if self._transport is None:
@@ -212,9 +222,9 @@ class RtuLink(Connection):
         self._debts[request.unit] = _Debt(request.tag, request.pdu, until)
 
     def _forgive(self, unit: int) -> None:
-        """The answer has come; whoever waits for that need wait no longer."""
+        """The answer has come; whoever waits for that one need wait no longer."""
         del self._debts[unit]
-        if self._drained is not None and not self._drained.done():
+        if self._drained is not None and self._drains == unit and not self._drained.done():
             self._drained.set_result(None)
 
     def _settled(self) -> None:

@@ -108,9 +108,9 @@ async def test_framing_faults_keep_the_bytes_and_close(hostile, strays, opened, 
 
 async def test_late_answer_is_drained_before_the_same_unit_is_asked_again(hostile, strays, opened, ask):
     old = rtu(5, b"\x03\x06" + b"\xee" * 6)
-    async with hostile(lambda _, count: [0.4, old] if count == 1 else [rtu(5)]) as server:
+    async with hostile(lambda _, count: [1.3, old] if count == 1 else [rtu(5)]) as server:
         link = await opened(link_of(server, strays))
-        first = await link.exchange(ask(timeout_s=0.3), STRICT)
+        first = await link.exchange(ask(timeout_s=1.0), STRICT)
         second = await link.exchange(ask(), STRICT)
         assert first.outcome is Outcome.NO_ANSWER
         assert (second.outcome, second.response) == (Outcome.DATA, rtu(5))
@@ -155,6 +155,24 @@ async def test_draining_ends_when_the_owed_answer_comes(hostile, strays, opened,
         async with asyncio.timeout(20):
             assert (await link.exchange(ask(), STRICT)).outcome is Outcome.DATA
         assert [s.outcome for s in strays] == [Outcome.LATE]
+
+
+async def test_what_another_unit_owed_does_not_end_the_draining(hostile, strays, opened, ask, until):
+    """Two units owe an answer; the other one's comes while this one's is waited for."""
+    old = rtu(5, b"\x03\x06" + b"\xee" * 6)
+    late = {1: [], 2: [0.5, rtu(6), 0.2, old]}
+    async with hostile(lambda _, count: late.get(count, [rtu(5)])) as server:
+        link = await opened(link_of(server, strays))
+        for unit in (5, 6):
+            task = asyncio.create_task(link.exchange(ask(timeout_s=600.0, unit=unit), STRICT))
+            await until(lambda: len(server.seen) == unit - 4)  # noqa: B023 - awaited before the next turn
+            task.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await task
+        async with asyncio.timeout(20):
+            told = await link.exchange(ask(), STRICT)
+    assert (told.outcome, told.response) == (Outcome.DATA, rtu(5))
+    assert [(s.outcome, s.data) for s in strays] == [(Outcome.LATE, rtu(6)), (Outcome.LATE, old)]
 
 
 async def test_second_request_in_flight_is_a_bug_of_the_caller(hostile, strays, opened, ask, until):
