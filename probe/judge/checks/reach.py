@@ -151,6 +151,7 @@ _SLOW = (
 
 def _own_fault(check: DeviceCheck, context: DeviceContext, slowest: float, limit: float) -> Finding:
     stalls = stalls_of(context)
+    touched = next(stall for _, exchange in context.sent if (stall := stall_of(exchange, stalls)))
     return check.find(
         context.tag,
         Verdict.REVIEW,
@@ -158,7 +159,7 @@ def _own_fault(check: DeviceCheck, context: DeviceContext, slowest: float, limit
         observed=milliseconds(slowest),
         expected=f"at most {limit:g}",
         unit="ms",
-        evidence=(stall_of(context.sent[-1][1], stalls), *_slow(context, limit)),
+        evidence=(touched, *_slow(context, limit)),
         advice="Close other programs and repeat: these times may be this computer's own.",
     )
 
