@@ -27,6 +27,10 @@ def test_all_rules_hold_over_seeds() -> None:
     assert " 0 fail; " in _run("--seeds", "0:40")
 
 
+def test_seeds_that_failed_once_hold() -> None:
+    assert " 0 fail; " in _run("--seeds", "22056")
+
+
 def test_a_seed_is_the_same_run_in_every_process() -> None:
     told = [_run("--seeds", "18:26", "--show", hash_seed=seed).splitlines()[:-1] for seed in ("1", "2")]
     assert told[0] == told[1]
