@@ -160,17 +160,27 @@ class Run:
             if not work.done():
                 await self._end_early(work, stopped=stop.is_set())
         finally:
-            for task in (*others, work):
-                task.cancel()
-            results = await asyncio.gather(*others, work, return_exceptions=True)
-            await self._surroundings.close()
-            for host in self._hosts:  # one whose link is kept for a second reading may be open still
-                with suppress(LedgerBroken):  # said below
-                    await host.close()
+            clearing = asyncio.ensure_future(self._clear_away((*others, work)))
+            try:
+                results = await asyncio.shield(clearing)
+            except asyncio.CancelledError:  # cut off while it was ending: nothing may be left behind
+                await asyncio.wait({clearing})
+                raise
         _raise_first(results)
         if self._journal.broken is not None:  # it broke where nobody could raise: in a callback
             raise LedgerBroken(str(self._journal.broken)) from self._journal.broken
         watch.close()
+
+    async def _clear_away(self, tasks: Sequence[asyncio.Future[Any]]) -> list[Any]:
+        """End all that still runs and close every link; what the tasks returned or raised."""
+        for task in tasks:
+            task.cancel()
+        results = await asyncio.gather(*tasks, return_exceptions=True)
+        await self._surroundings.close()
+        for host in self._hosts:  # one whose link is kept for a second reading may be open still
+            with suppress(LedgerBroken):  # said below
+                await host.close()
+        return results
 
     async def _end_early(self, work: asyncio.Future[None], *, stopped: bool) -> None:
         """Let the requests in flight end, for a moment; then whatever still waits is cancelled."""
