@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 from collections.abc import Awaitable, Callable, Iterable, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from probe.collect.journal import Journal, LedgerBroken
 from probe.collect.pacing import SECOND_NS
@@ -96,9 +96,10 @@ class Surroundings:
 
     async def close(self) -> None:
         """End whatever still waits."""
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        waiting: list[asyncio.Future[Any]] = [*self._tasks, *([self._table] if self._table else [])]
+        for one in waiting:
+            one.cancel()
+        await asyncio.gather(*waiting, return_exceptions=True)
 
     async def neighbour(self, berth: Berth) -> None:
         """Keep what the neighbour table holds for a device's host (read at most once a second)."""
