@@ -39,7 +39,7 @@ All commands keep these rules:
 | 0 | complete, and nothing failed |
 | 1 | done, with findings that fail |
 | 2 | the input is wrong: map, profile, schedule, arguments, record path; no device was asked |
-| 3 | incomplete: interrupted, a verdict that the map requires could not be given, or another run asks this lineup |
+| 3 | incomplete: interrupted, a verdict that the map requires is missing, or another run asks this lineup |
 | 4 | a record does not verify or cannot be read |
 | 70 | a bug of ours; the message says where its details were saved |
 
