@@ -30,6 +30,7 @@ from probe.wire import rtu
 from probe.wire.allowed import ensure_read
 from probe.wire.connection import KEPT_BYTES, Answer, Connection
 from probe.wire.link import Request, StrayHandler
+from probe.wire.lost_time import GRANTS
 
 _GOOD = (Outcome.DATA, Outcome.EXCEPTION)
 
@@ -39,7 +40,8 @@ class _Debt(NamedTuple):
 
     tag: str
     pdu: bytes  # of the request
-    until: float  # loop time
+    since: float  # loop time, as the next
+    until: float
 
     def may_be(self, frame: bytes) -> bool:
         """True if the frame has the function that was asked for."""
@@ -136,7 +138,7 @@ class RtuLink(Connection):
             debt = self._debts.get(owing)
             if debt is not None:
                 self._drained, self._drains = self._loop.create_future(), owing
-                await asyncio.wait((self._drained,), timeout=max(0.0, debt.until - self._loop.time()))
+                await self._wait_out(debt, self._drained)
                 self._drained = None
                 if self._transport is None:
                     return  # the next connection may bring it yet
@@ -146,6 +148,17 @@ class RtuLink(Connection):
             if self._loop.time() > patient_until:
                 return  # something speaks without end: the request will end as a fault, with the bytes
             await asyncio.sleep(pause)
+
+    async def _wait_out(self, debt: _Debt, paid: asyncio.Future[None]) -> None:
+        """Until it is paid or its time is over; what this computer lost of that time is added."""
+        await asyncio.wait((paid,), timeout=max(0.0, debt.until - self._loop.time()))
+        for _ in range(GRANTS):
+            if paid.done() or self._lost is None:
+                return
+            more_s = self._lost.more(debt.since, debt.until - debt.since)
+            if not more_s:
+                return
+            await asyncio.wait((paid,), timeout=more_s)
 
     def _pause(self) -> float:
         """Seconds until a request may be sent: bytes that make no frame settle, the line is silent."""
@@ -218,8 +231,9 @@ class RtuLink(Connection):
 
     def _owe(self, request: Request) -> None:
         """Until as long after the open request's deadline as it was waited for, its answer may still come."""
-        until = max(self._deadline, self._loop.time()) + request.timeout_s
-        self._debts[request.unit] = _Debt(request.tag, request.pdu, until)
+        now = self._loop.time()
+        until = max(self._deadline, now) + request.timeout_s
+        self._debts[request.unit] = _Debt(request.tag, request.pdu, now, until)
 
     def _forgive(self, unit: int) -> None:
         """The answer has come; whoever waits for that one need wait no longer."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 
 import pytest
 from modbus_tk.utils import calculate_crc
@@ -173,6 +174,19 @@ async def test_what_another_unit_owed_does_not_end_the_draining(hostile, strays,
             told = await link.exchange(ask(), STRICT)
     assert (told.outcome, told.response) == (Outcome.DATA, rtu(5))
     assert [(s.outcome, s.data) for s in strays] == [(Outcome.LATE, rtu(6)), (Outcome.LATE, old)]
+
+
+async def test_time_that_this_computer_lost_is_no_time_of_draining(hostile, strays, opened, ask):
+    """It stands still while the old answer is waited for, the server too, and wakes when that is over."""
+    old = rtu(5, b"\x03\x06" + b"\xee" * 6)
+    async with hostile(lambda _, count: [1.4, old] if count == 1 else [rtu(5)]) as server:
+        link = await opened(link_of(server, strays))
+        first = await link.exchange(ask(timeout_s=1.0), STRICT)
+        asyncio.get_running_loop().call_later(0.1, time.sleep, 1.5)
+        second = await link.exchange(ask(), STRICT)
+    assert first.outcome is Outcome.NO_ANSWER
+    assert (second.outcome, second.response) == (Outcome.DATA, rtu(5))
+    assert [(s.outcome, s.data) for s in strays] == [(Outcome.LATE, old)]
 
 
 async def test_second_request_in_flight_is_a_bug_of_the_caller(hostile, strays, opened, ask, until):
