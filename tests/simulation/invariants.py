@@ -148,9 +148,12 @@ def _budgets(ran: Ran) -> Iterator[str]:
 
 
 def _attempts(ran: Ran, exchanges: list[Exchange]) -> Iterator[str]:
-    """No request is repeated more often than the type allows (busy devices are asked three times more)."""
+    """No request is repeated more often than the type allows.
+
+    Busy devices are asked three times more; one connection that the device closed counts as no fault.
+    """
     for one in exchanges:
-        most = _limits(ran.case, one.tag).retries + 1 + _PACING.busy_tries
+        most = _limits(ran.case, one.tag).retries + 1 + _PACING.busy_tries + 1
         if one.attempt > most:
             yield f"{one.tag}: attempt {one.attempt} of one request, at most {most}"
 
