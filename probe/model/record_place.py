@@ -29,7 +29,7 @@ KEY_ID, SECRET, SESSION = (
 
 _ENDPOINT = re.compile(r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::\d{1,5})?/?")
 _FORMS = "https://HOST or https://HOST:PORT; http:// only for this computer itself, or with plain_http: yes"
-#: Source: Amazon S3 User Guide, "General purpose bucket naming rules"; other stores take no more.
+#: Source: S3 User Guide, "General purpose bucket naming rules"; other stores take no more.
 _BUCKET = r"^[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]$"
 _PREFIX = r"^(?:[A-Za-z0-9_-][A-Za-z0-9._-]*(?:/[A-Za-z0-9_-][A-Za-z0-9._-]*)*)?$"
 

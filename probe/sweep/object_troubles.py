@@ -2,7 +2,7 @@
 
 The library tells all in one text: the answer's XML where the store gave one (its ``Code`` is what counts), or
 how the connection failed. Nothing of that text is repeated: it may name the key that was used.
-Source: Amazon S3 API Reference, "Error responses", list of error codes.
+Source: S3 API Reference, "Error responses", list of error codes.
 """
 
 from __future__ import annotations
@@ -58,7 +58,6 @@ _CODES = {
     ),
     "InvalidBucketName": _Words("the store does not take this name of a bucket", "correct bucket:"),
     "QuotaExceeded": _Words("the store is full", "make room there, or let its quota be raised", passes=True),
-    "XMinioStorageFull": _Words("the store is full", "make room there", passes=True),
     "EntityTooLarge": _Words(
         "the record is larger than the store takes", "let the store take larger objects"
     ),

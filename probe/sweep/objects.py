@@ -3,7 +3,7 @@
 What is sent is proved: each part's SHA-256 is signed with the request, so that the store refuses what was
 changed on the way, and what lies there afterwards is held against the file by size and ETag (MD5 of the
 content, or of its parts' MD5s), or, where the store's ETag is something else, by reading it back.
-Source: Amazon S3 API Reference, "Authenticating Requests: Using the Authorization Header"; Amazon S3 User
+Source: S3 API Reference, "Authenticating Requests: Using the Authorization Header"; S3 User
 Guide, "Checking object integrity". ETag of several parts: common practice, no source.
 """
 

@@ -1,7 +1,7 @@
 """Target: an S3-style store on loopback whose answers are the input; the library in between is a real one.
 
 The input is a script: HTTP answers, one after the other, each as it stands on the wire; then there are none.
-Source: Amazon S3 API Reference (ListObjectsV2, HeadObject, GetObject, error responses).
+Source: S3 API Reference (ListObjectsV2, HeadObject, GetObject, error responses).
 """
 
 from __future__ import annotations

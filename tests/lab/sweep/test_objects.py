@@ -1,6 +1,6 @@
 """Objects in S3-style stores that are not ours: sent, proved, fetched, and what goes wrong in plain words.
 
-Sources beside the checks: Amazon S3 API Reference, "Error responses" (codes and their XML).
+Sources beside the checks: S3 API Reference, "Error responses" (codes and their XML).
 """
 
 from __future__ import annotations

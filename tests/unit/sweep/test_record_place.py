@@ -1,6 +1,6 @@
 """What a fleet file says of a store: no secrets in it, no open way without saying so, names that stores take.
 
-Names of buckets: Amazon S3 User Guide, "General purpose bucket naming rules" (from memory).
+Names of buckets: S3 User Guide, "General purpose bucket naming rules" (from memory).
 """
 
 from __future__ import annotations
