@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import fields, replace
+from itertools import chain
 from typing import Any
 
 from probe.history.digest import RunDigest
@@ -15,6 +16,7 @@ from probe.model.errors import InputError, Problem
 
 NUL, SHOWN = "\0", "\u2400"  # the sign for it
 _AFTER_ALL_NS = 1 << 63
+_LONG = ("verdicts", "numbers", "facts", "tested")
 
 
 def sound(digest: RunDigest) -> RunDigest:
@@ -22,10 +24,18 @@ def sound(digest: RunDigest) -> RunDigest:
     for field, at_ns in (("started", digest.started_ns), ("finished", digest.finished_ns)):
         if not 0 <= at_ns < _AFTER_ALL_NS:
             raise InputError([_no_time(digest, field, at_ns)])
-    names = [one.name for one in fields(digest)]
-    if not any(NUL in text for name in names for text in _texts(getattr(digest, name))):
+    if not _holds_nul(digest):
         return digest
-    return replace(digest, **{name: _shown(getattr(digest, name)) for name in names})
+    return replace(digest, **{one.name: _shown(getattr(digest, one.name)) for one in fields(digest)})
+
+
+def _holds_nul(digest: RunDigest) -> bool:
+    """True if a text inside holds NUL. The long parts are joined: a run has a thousand series or more."""
+    names = chain(digest.verdicts, digest.numbers, digest.facts)
+    if NUL in "".join(chain(chain.from_iterable(names), digest.facts.values(), digest.tested)):
+        return True
+    rest = (one.name for one in fields(digest) if one.name not in _LONG)
+    return any(NUL in text for name in rest for text in _texts(getattr(digest, name)))
 
 
 def _no_time(digest: RunDigest, field: str, at_ns: int) -> Problem:
