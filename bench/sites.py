@@ -310,7 +310,7 @@ def report(told: dict[str, Any], given: argparse.Namespace, bare: float, part: i
     }
     table = "\n".join(f"| {what} | {value} |" for what, value in rows.items())
     how = (
-        f"Made by `python -m bench.sites {' '.join(sys.argv[1:])}` on {machine()}; the machine was shared. "
+        f"Made by `python -m bench.sites {' '.join(sys.argv[1:])}` on {machine()}. "
         f"{sites} sites of {many} simulated devices, {sites * many:,} in all; each site with an agent, a "
         f"role and a queue of its own on one PostgreSQL; the agents share {PROCESSES} processes, "
         f"{given.at_once} audits run at once, so many as alone. In each of two rounds every site has a start "
