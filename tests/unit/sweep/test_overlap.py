@@ -18,12 +18,20 @@ from probe.sweep.run import Outcome
 BEGIN = datetime(2026, 11, 2, 8, 1, tzinfo=UTC)
 
 
-def test_the_next_start_is_left_out_and_booked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every ten minutes; the first run does not end before the second start is due. The third start runs."""
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """A fleet with one lineup, swept every ten minutes."""
     file = tmp_path / "fleet.yaml"
     file.write_text(
         "format: buswitness-fleet/1\nsweeps:\n  - {name: msb-1, map: msb-1.yaml, at: '*/10 * * * *'}\n"
     )
+    return file
+
+
+def test_the_next_start_is_left_out_and_booked(
+    tmp_path: Path, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every ten minutes; the first run does not end before the second start is due. The third start runs."""
     history = open_history(str(tmp_path / "history.sqlite"))
     now, ended, begun = [BEGIN], threading.Event(), threading.Semaphore(0)
 
@@ -69,13 +77,9 @@ def test_the_next_start_is_left_out_and_booked(tmp_path: Path, monkeypatch: pyte
 
 
 def test_a_start_that_waits_for_a_free_thread_is_not_taken_for_the_run_before(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On a busy computer the pool books a start late; the next look saw it due again, and left it out."""
-    file = tmp_path / "fleet.yaml"
-    file.write_text(
-        "format: buswitness-fleet/1\nsweeps:\n  - {name: msb-1, map: msb-1.yaml, at: '*/10 * * * *'}\n"
-    )
     history = open_history(str(tmp_path / "history.sqlite"))
     now, looks, booked = [BEGIN], [0], threading.Event()
     real = cycle.slot_book.begin
@@ -103,13 +107,9 @@ def test_a_start_that_waits_for_a_free_thread_is_not_taken_for_the_run_before(
 
 
 def test_a_start_whose_process_died_is_booked_so_by_the_next(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """R4: a start that was begun and never ended (killed) does not stay "running" for ever."""
-    file = tmp_path / "fleet.yaml"
-    file.write_text(
-        "format: buswitness-fleet/1\nsweeps:\n  - {name: msb-1, map: msb-1.yaml, at: '*/10 * * * *'}\n"
-    )
     history = open_history(str(tmp_path / "history.sqlite"))
     monkeypatch.setattr(cycle, "run_sweep", lambda *_, **__: Outcome(SlotState.DONE, ""))
     place = open_fleet(file)
